@@ -1,0 +1,1 @@
+"""The answer: summary, FHIR resources, report."""

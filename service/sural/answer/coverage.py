@@ -1,0 +1,46 @@
+"""What was not examined: the parts of the examination that nothing was recorded for, with the reason where one was given."""
+
+from msgspec import Struct
+
+from sural.exam.examination import Examination, Limb
+
+FOOT_PARTS: tuple[tuple[str, str, tuple[str, ...]], ...] = (
+    ("monofilament", "10 g monofilament or light touch of toes", ("monofilament-10g", "monofilament-sites", "monofilament-foot", "toe-touch")),
+    ("dorsalis-pedis-pulse", "dorsalis pedis pulse", ("dorsalis-pedis-pulse",)),
+    ("posterior-tibial-pulse", "posterior tibial pulse", ("posterior-tibial-pulse",)),
+    ("inspection", "inspection for ulcer, gangrene, infection and a hot swollen foot", ("foot-inspection", "foot-ulcer")),
+    ("deformity", "deformity", ("foot-deformity", "significant-deformity")),
+    ("callus", "callus", ("callus", "significant-callus")),
+    ("earlier-ulcer", "history of ulcer", ("previous-foot-ulcer",)),
+    ("amputation", "history of amputation", ("amputation",)),
+    ("vibration", "vibration", ("vibration-128hz", "vibration-graded", "vibration-on-off", "vibration-threshold", "sensory-level-vibration")),
+    ("pinprick", "pinprick", ("pinprick", "sensory-level-pinprick")),
+    ("temperature-sense", "temperature sense", ("temperature-sense", "sensory-level-temperature")),
+    ("joint-position", "joint position sense", ("joint-position", "sensory-level-joint-position")),
+    ("ankle-reflex", "ankle reflex", ("ankle-reflex",)),
+)  # fmt: skip
+
+
+class Gap(Struct, frozen=True):
+    """A part that was not examined: which, on which sides, and why when that was said."""
+
+    part: str
+    text: str
+    sides: tuple[str, ...]
+    reasons: tuple[str, ...] = ()
+
+
+def gaps(exam: Examination) -> list[Gap]:
+    """Every part of the examination that is missing on a foot that is there."""
+    stated = {(entry.concept.code, entry.side): entry.reason for entry in exam.not_examined}
+    found = []
+    for part, text, codes in FOOT_PARTS:
+        sides = tuple(limb.side for limb in exam.limbs if not limb.foot_lost and not _recorded(limb, codes))
+        if sides:
+            reasons = tuple(dict.fromkeys(stated[code, side] for side in sides for code in codes if (code, side) in stated))
+            found.append(Gap(part, text, sides, reasons))
+    return found
+
+
+def _recorded(limb: Limb, codes: tuple[str, ...]) -> bool:
+    return any(code in limb.findings or code in limb.sites for code in codes)

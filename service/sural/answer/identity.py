@@ -1,0 +1,79 @@
+"""Who an answer is: the same input, rules and examination give the same identifiers, whatever the order or the day.
+
+Each resource carries two business identifiers. `answer` names the content: it changes when an input, its version or a rule changes, and
+conditional creates rest on it. `examination` names what the resource is about (patient, examination, kind) and stays, so that a
+corrected answer finds the one it replaces.
+"""
+
+from hashlib import sha256
+
+from sural.canonical import BASE, RULE_SET
+from sural.exam.examination import Examination, Person
+from sural.exam.finding import Finding, Source, Value
+from sural.exam.moment import Moment
+
+ANSWER_SYSTEM = f"{BASE}/identifier/answer"
+EXAMINATION_SYSTEM = f"{BASE}/identifier/examination"
+SOFTWARE_SYSTEM = f"{BASE}/identifier/software"
+
+
+class Identity:
+    """The identifiers of one answer."""
+
+    def __init__(self, exam: Examination, schemes: tuple[str, ...], pathway: str) -> None:
+        subject = _subject(exam.subject)
+        when = exam.latest or exam.as_of.isoformat()
+        inputs = sorted(_named(finding) for finding in exam)
+        requests = sorted(f"{request.service}|{request.source.reference}" for request in exam.requests)
+        parts = (subject, when, RULE_SET, *schemes, pathway, *sorted(exam.complete), *inputs, *requests)
+        self.content = sha256("\n".join(parts).encode()).hexdigest()[:40]
+        self.examination = sha256(f"{subject}\n{when}".encode()).hexdigest()[:40]
+
+    def url(self, kind: str) -> str:
+        """The urn:uuid under which a resource of the answer is linked."""
+        return uuid_of(f"{self.content}|{kind}")
+
+    def identifiers(self, kind: str) -> list[dict[str, str]]:
+        """Both business identifiers of a resource."""
+        return [
+            {"system": ANSWER_SYSTEM, "value": f"{self.content}-{kind}"},
+            {"system": EXAMINATION_SYSTEM, "value": f"{self.examination}-{kind}"},
+        ]
+
+
+def uuid_of(text: str) -> str:
+    """A urn:uuid made from a text: a name-based UUID (RFC 4122, version 5 layout) over SHA-256."""
+    digest = sha256(text.encode()).hexdigest()
+    return f"urn:uuid:{digest[:8]}-{digest[8:12]}-5{digest[13:16]}-a{digest[17:20]}-{digest[20:32]}"
+
+
+def _subject(person: Person) -> str:
+    return "|".join(f"{system}#{value}" for system, value in sorted(person.identifiers, key=str)) or person.reference
+
+
+def _named(finding: Finding) -> str:
+    source = finding.source
+    return "|".join(
+        (
+            finding.concept.code,
+            finding.side or "",
+            finding.site.code if finding.site else "",
+            said_value(finding.value),
+            finding.moment.text if finding.moment else "",
+            _version(source) if source else finding.assumed or "",
+            "".join(f"{name}={said_value(value)}" for name, value in finding.details),
+        )
+    )
+
+
+def _version(source: Source) -> str:
+    meta = getattr(source.record, "meta", None)
+    version = (meta.versionId or meta.lastUpdated or "") if meta else ""
+    return f"{source.reference or ''}#{version}"
+
+
+def said_value(value: Value) -> str:
+    """A value as text: an answer code, a plain number, or the date as it was sent."""
+    if isinstance(value, str):
+        return value
+    return value.text if isinstance(value, Moment) else f"{value:f}"

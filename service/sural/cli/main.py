@@ -1,0 +1,160 @@
+"""Commands and options. Each command's code stands in its own module and is loaded only when it is used.
+
+Exit status: 0 assessed; 2 some input could not be used (an OperationOutcome is on standard output); 1 a failure of ours.
+"""
+
+import argparse
+import sys
+from collections.abc import Sequence
+from datetime import date
+
+from sural.canonical import RULE_SET, VERSION
+
+CALENDARS = "region of the working-day calendar, such as GB-ENG, GB-SCT, GB-NIR"
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return the exit status."""
+    options = parser().parse_args(arguments)
+    try:
+        return int(options.run(options))
+    except BrokenPipeError:
+        sys.stderr.close()
+        return 0
+    except KeyboardInterrupt:
+        return 130
+    except Exception as fault:  # the last line of defence: no traceback with patient data reaches the terminal
+        print(f"sural: internal failure ({type(fault).__name__}); the input is not at fault", file=sys.stderr)
+        if options.debug:
+            raise
+        return 1
+
+
+def parser() -> argparse.ArgumentParser:
+    """The whole command line."""
+    top = argparse.ArgumentParser(
+        prog="sural", description="Foot and lower-limb neurological examinations in, foot risk and referrals out."
+    )
+    top.add_argument("--version", action="version", version=f"sural {VERSION}, rule set {RULE_SET}")
+    top.add_argument("--debug", action="store_true", help="show tracebacks; they may hold patient data")
+    commands = top.add_subparsers(required=True, metavar="COMMAND")
+    _assess(commands.add_parser("assess", help="assess Bundles, Parameters, single resources or NDJSON"))
+    _intake(commands.add_parser("intake", help="show what is understood, per code, without assessing"))
+    _cases(commands.add_parser("cases", help="list, show and run the fixture cases"))
+    _serve(commands.add_parser("serve", help="run the HTTP service"))
+    _demo(commands.add_parser("demo", help="run the service with the fixture cases and say where to look"))
+    return top
+
+
+def _input(command: argparse.ArgumentParser) -> None:
+    command.add_argument("files", nargs="+", metavar="FILE", help="file to read; - for standard input")
+    command.add_argument(
+        "--as-of", type=date.fromisoformat, default=None, metavar="DATE", help="day of assessment; default today"
+    )
+    command.add_argument(
+        "--lookback", default="P12M", metavar="DURATION", help="how old a finding may be (ISO 8601); default P12M"
+    )
+    command.add_argument(
+        "--check", choices=("structure", "none"), default="structure", help="structural check against the FHIR models"
+    )
+    command.add_argument(
+        "--concept-map", action="append", default=[], metavar="FILE", help="a site's own ConceptMap, laid over ours"
+    )
+    command.add_argument("--preliminary", action="store_true", help="read preliminary results too")
+
+
+def _assess(command: argparse.ArgumentParser) -> None:
+    _input(command)
+    command.add_argument("--scheme", action="append", default=None, metavar="ID", help="foot-risk scheme; default all")
+    command.add_argument("--pathway", default="ng19", metavar="NAME", help="referral pathway, or a TOML file; default ng19")
+    command.add_argument("--calendar", default=None, metavar="REGION", help=CALENDARS)
+    command.add_argument(
+        "--complete", action="append", default=[], choices=("inspection", "history"), metavar="GROUP",
+        help="declare inspection or history complete: what is not recorded is absent",
+    )  # fmt: skip
+    command.add_argument(
+        "--as", dest="form", choices=("bundle", "transaction", "summary", "report"), default=None,
+        help="form of the answer; default report on a terminal, else bundle",
+    )  # fmt: skip
+    command.add_argument("--trace", action="store_true", help="add every rule that fired, with its findings")
+    command.add_argument("--save", default=None, metavar="FILE", help="also write the FHIR answer to a file")
+    command.set_defaults(run=_run_assess)
+
+
+def _intake(command: argparse.ArgumentParser) -> None:
+    _input(command)
+    command.add_argument(
+        "--as", dest="form", choices=("table", "json"), default=None, help="default table on a terminal, else json"
+    )
+    command.set_defaults(run=_run_intake)
+
+
+def _cases(command: argparse.ArgumentParser) -> None:
+    actions = command.add_subparsers(required=True, metavar="ACTION")
+    listed = actions.add_parser("list", help="one line per case")
+    listed.set_defaults(run=_run_cases_list)
+    shown = actions.add_parser("show", help="a case: why it is there, its report, and where its files are")
+    shown.add_argument("name", help="name of a case")
+    shown.set_defaults(run=_run_cases_show)
+    run = actions.add_parser("run", help="assess cases and compare with what is expected")
+    run.add_argument("names", nargs="*", metavar="NAME", help="cases to run; default all")
+    run.add_argument("--url", default=None, help="base address of a running service, such as http://127.0.0.1:8000/fhir")
+    run.set_defaults(run=_run_cases_run)
+
+
+def _address(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--host", default="127.0.0.1", help="address to listen on; default loopback")
+    command.add_argument("--port", type=int, default=8000, help="port to listen on; default 8000")
+
+
+def _serve(command: argparse.ArgumentParser) -> None:
+    _address(command)
+    command.add_argument("--check", choices=("structure", "none"), default="structure", help="structural check of what comes in")
+    command.set_defaults(run=_run_serve)
+
+
+def _demo(command: argparse.ArgumentParser) -> None:
+    _address(command)
+    command.set_defaults(run=_run_demo)
+
+
+def _run_assess(options: argparse.Namespace) -> int:
+    from sural.cli.assess import run
+
+    return run(options)
+
+
+def _run_intake(options: argparse.Namespace) -> int:
+    from sural.cli.intake import run
+
+    return run(options)
+
+
+def _run_cases_list(options: argparse.Namespace) -> int:
+    from sural.cli.cases import run_list
+
+    return run_list()
+
+
+def _run_cases_show(options: argparse.Namespace) -> int:
+    from sural.cli.cases import run_show
+
+    return run_show(options.name)
+
+
+def _run_cases_run(options: argparse.Namespace) -> int:
+    from sural.cli.cases import run_run
+
+    return run_run(options.names, options.url)
+
+
+def _run_serve(options: argparse.Namespace) -> int:
+    from sural.cli.serve import run
+
+    return run(options.host, options.port, options.check == "structure")
+
+
+def _run_demo(options: argparse.Namespace) -> int:
+    from sural.cli.serve import run_demo
+
+    return run_demo(options.host, options.port)

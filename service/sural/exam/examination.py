@@ -1,0 +1,161 @@
+"""One person's examination in the normal form: findings by limb, by site and for the person as a whole."""
+
+from collections.abc import Iterator
+from collections.abc import Set as AbstractSet
+from datetime import date
+from decimal import Decimal
+
+from msgspec import Struct
+
+from sural.exam.finding import Finding, NotExamined, Source, Value
+from sural.terminology.site import SIDES, Side
+
+FOOT_LOST = ("entire-foot", "below-knee", "above-knee")
+_NO_SITES: dict[str, Finding] = {}
+
+
+class Ulcer(Struct):
+    """One ulcer: the finding that says it is there and what is known of it, by concept code."""
+
+    side: str
+    site: str | None
+    present: Finding
+    details: dict[str, Finding]
+
+    def value(self, code: str) -> Value | None:
+        finding = self.details.get(code)
+        return finding.value if finding else None
+
+
+class Limb:
+    """The findings of one leg and foot (and arm) of a side: one per concept, or one per concept and site."""
+
+    __slots__ = ("findings", "foot_lost", "side", "sites", "ulcers")
+
+    def __init__(self, side: str) -> None:
+        self.side = side
+        self.findings: dict[str, Finding] = {}
+        self.sites: dict[str, dict[str, Finding]] = {}
+        self.ulcers: list[Ulcer] = []
+        self.foot_lost = False
+
+    def get(self, code: str) -> Finding | None:
+        """The finding of a side-level concept."""
+        return self.findings.get(code)
+
+    def at(self, code: str) -> dict[str, Finding]:
+        """The findings of a concept by site code ("" where no site was stated)."""
+        return self.sites.get(code, _NO_SITES)
+
+    def value(self, code: str) -> Value | None:
+        """The value of a side-level concept, or None when it was not recorded."""
+        finding = self.findings.get(code)
+        return finding.value if finding else None
+
+    def number(self, code: str) -> Decimal | None:
+        """The number of a side-level concept, or None."""
+        finding = self.findings.get(code)
+        return finding.value if finding and isinstance(finding.value, Decimal) else None
+
+    def __iter__(self) -> Iterator[Finding]:
+        """Every finding of the side, those of its ulcers included."""
+        yield from self.findings.values()
+        for by_site in self.sites.values():
+            yield from by_site.values()
+        for ulcer in self.ulcers:
+            if ulcer.present is not self.findings.get("foot-ulcer"):
+                yield ulcer.present
+            yield from ulcer.details.values()
+
+
+class Person(Struct, frozen=True):
+    """Whom the examination is about. Ages are completed years; both ends differ when the birth date is partial."""
+
+    reference: str
+    identifiers: tuple[tuple[str | None, str], ...] = ()
+    age_from: int | None = None
+    age_to: int | None = None
+    gender: str | None = None
+
+
+class Request(Struct, frozen=True):
+    """A referral that is on file already: our service, whether its code means exactly that, its priority and date."""
+
+    service: str
+    exact: bool
+    priority: str
+    authored: date | None
+    source: Source
+
+
+class Contradiction(Struct, frozen=True):
+    """Findings that cannot all be right, and the one that was taken."""
+
+    taken: Finding
+    against: tuple[Finding, ...]
+
+
+class Examination:
+    """All that rules may know: findings, the person, the day of assessment, referrals on file and what the sender declared complete.
+
+    `unstated` holds adverse findings whose side is missing and diagnoses that are not confirmed: they are no evidence, but while
+    they stand the factors they speak for cannot be no.
+    """
+
+    __slots__ = (
+        "as_of", "complete", "contradictions", "latest", "left", "lookback_from", "not_examined", "person", "preliminary", "requests",
+        "right", "series", "subject", "unstated",
+    )  # fmt: skip
+
+    def __init__(self, subject: Person, as_of: date, lookback_from: date) -> None:
+        self.subject = subject
+        self.as_of = as_of
+        self.lookback_from = lookback_from
+        self.left = Limb("left")
+        self.right = Limb("right")
+        self.unstated = Limb("unstated")
+        self.person: dict[str, Finding] = {}
+        self.series: dict[str, list[Finding]] = {}
+        self.not_examined: list[NotExamined] = []
+        self.requests: list[Request] = []
+        self.contradictions: list[Contradiction] = []
+        self.complete: frozenset[str] = frozenset()
+        self.preliminary = False
+        self.latest: str | None = None
+
+    @property
+    def codes(self) -> AbstractSet[str]:
+        """The person-level concepts that were recorded."""
+        return self.person.keys()
+
+    @property
+    def limbs(self) -> tuple[Limb, Limb]:
+        return self.left, self.right
+
+    def limb(self, side: Side) -> Limb:
+        return self.left if side == "left" else self.right
+
+    def get(self, code: str) -> Finding | None:
+        """The finding of a person-level concept."""
+        return self.person.get(code)
+
+    def value(self, code: str) -> Value | None:
+        """The value of a person-level concept, or None when it was not recorded."""
+        finding = self.person.get(code)
+        return finding.value if finding else None
+
+    def number(self, code: str) -> Decimal | None:
+        """The number of a person-level concept, or None."""
+        finding = self.person.get(code)
+        return finding.value if finding and isinstance(finding.value, Decimal) else None
+
+    def __iter__(self) -> Iterator[Finding]:
+        """Every finding that counts, and the earlier readings of a series."""
+        yield from self.left
+        yield from self.right
+        for code, finding in self.person.items():
+            yield finding
+            yield from (reading for reading in self.series.get(code, ()) if reading is not finding)
+
+
+__all__ = ["FOOT_LOST", "SIDES", "Contradiction", "Examination", "Limb", "Person", "Request", "Ulcer"]

@@ -1,0 +1,1 @@
+"""Foot risk: factors, schemes, prognosis, ulcer grades."""

@@ -1,0 +1,140 @@
+"""Every fault and remark, as a closed vocabulary.
+
+Each key maps once to an OperationOutcome severity and issue code (FHIR R4, required bindings issue-severity and issue-type) and to the
+HTTP status that an input refused for it gets. Missing evidence is `informational`: the FHIR code `incomplete` means that a source did
+not answer, and a client would retry for ever.
+"""
+
+from typing import Literal
+
+from msgspec import Struct
+
+Severity = Literal["fatal", "error", "warning", "information"]
+
+
+class Kind(Struct, frozen=True):
+    """One key of the vocabulary: how severe, which FHIR issue code, which HTTP status when it refuses the whole input, in words."""
+
+    key: str
+    severity: Severity
+    code: str
+    status: int
+    text: str
+
+
+class Issue(Struct, frozen=True, gc=False):
+    """Something to say about the input: what (a key), where (a FHIRPath that selects one node of the input) and for developers.
+
+    `expression` is empty where there is nothing to point at. `line` counts from 1 in input that comes as lines. `diagnostics` never
+    repeats a value of the patient's.
+    """
+
+    key: str
+    expression: str = ""
+    diagnostics: str = ""
+    line: int | None = None
+
+    @property
+    def kind(self) -> Kind:
+        return KINDS[self.key]
+
+    @property
+    def severity(self) -> Severity:
+        return KINDS[self.key].severity
+
+
+class Refused(Exception):
+    """The input as a whole cannot be assessed. Carries all issues found until then."""
+
+    def __init__(self, *issues: Issue) -> None:
+        super().__init__(", ".join(issue.key for issue in issues))
+        self.issues = issues
+
+    @property
+    def status(self) -> int:
+        return max(issue.kind.status for issue in self.issues)
+
+
+_TABLE: tuple[tuple[str, Severity, str, int, str], ...] = (
+    # the input as a whole
+    ("not-json", "fatal", "structure", 400, "The input is not JSON."),
+    ("not-fhir", "fatal", "structure", 400, "The input is JSON but not a FHIR resource."),
+    ("empty-input", "fatal", "required", 400, "The input holds nothing to assess."),
+    ("input-too-large", "fatal", "too-long", 413, "The input is larger than the limit."),
+    ("too-many-entries", "fatal", "too-costly", 413, "The Bundle has more entries than the limit."),
+    ("too-deep", "fatal", "too-costly", 413, "The input is nested deeper than the limit."),
+    ("bundle-type-unsupported", "fatal", "not-supported", 422, "This type of Bundle is not read."),
+    ("resource-type-unsupported", "fatal", "not-supported", 422, "This type of resource cannot be assessed on its own."),
+    ("patient-missing", "fatal", "required", 422, "Nothing in the input says which patient it is about."),
+    ("subject-missing", "error", "business-rule", 422, "The input is about several patients and this resource does not say which."),
+    ("patient-deceased", "fatal", "business-rule", 422, "The patient is recorded as deceased."),
+    ("patient-inactive", "fatal", "business-rule", 422, "The patient record is not active."),
+    ("patient-replaced", "fatal", "business-rule", 422, "The patient record has been replaced by another."),
+    # structure
+    ("structure-invalid", "error", "structure", 400, "The element does not have the form that FHIR R4 gives it."),
+    ("resource-type-unknown", "error", "structure", 400, "There is no such resource type in FHIR R4."),
+    ("element-unknown", "error", "structure", 400, "FHIR R4 has no such element here."),
+    ("element-missing", "error", "required", 400, "An element that FHIR R4 requires is missing."),
+    ("null-value", "error", "structure", 400, "FHIR JSON has no null here."),
+    ("duplicate-property", "error", "structure", 400, "The same JSON property stands twice."),
+    ("invariant-broken", "error", "invariant", 400, "An invariant of FHIR R4 does not hold."),
+    ("value-and-absent-reason", "error", "invariant", 400, "A value and a reason for its absence exclude each other (obs-6)."),
+    ("duplicate-resource", "warning", "duplicate", 400, "The same resource stands in the input more than once; the latest version is read."),
+    # status and modifiers
+    ("status-invalid", "error", "code-invalid", 422, "The status is not a code of the required value set."),
+    ("status-not-usable", "warning", "business-rule", 422, "A resource with this status is not evidence."),
+    ("preliminary", "warning", "business-rule", 422, "Preliminary results are read only on request."),
+    ("diagnosis-unconfirmed", "warning", "business-rule", 422, "The diagnosis is not confirmed: it is not evidence, but it is not ruled out."),
+    ("diagnosis-refuted", "information", "business-rule", 422, "The diagnosis is refuted."),
+    ("modifier-extension", "error", "extension", 422, "An unknown modifier extension may change the meaning."),
+    ("focus-not-patient", "error", "business-rule", 422, "The focus of the Observation is not the patient."),
+    ("subject-not-patient", "error", "business-rule", 422, "The subject is not a patient."),
+    ("subject-assumed", "warning", "business-rule", 422, "No subject is given; the only patient of the input is taken."),
+    ("reference-unresolved", "warning", "not-found", 422, "The reference points to nothing in the input."),
+    # what was found
+    ("code-missing", "error", "required", 422, "The resource has no code."),
+    ("code-not-mapped", "information", "informational", 422, "The code is none that is read here."),
+    ("code-nearly-mapped", "warning", "code-invalid", 422, "The code is mapped as wider or narrower only; that is not evidence."),
+    ("code-conflict", "error", "business-rule", 422, "The codings name different findings or sides."),
+    ("code-needs-site", "warning", "required", 422, "The code is read only together with a body site that it lacks."),
+    ("component-not-mapped", "information", "informational", 422, "The component's code is none that is read here."),
+    ("value-missing", "error", "required", 422, "There is no value and no reason for its absence."),
+    ("value-type", "error", "value", 422, "The finding does not take this type of value."),
+    ("value-not-mapped", "error", "code-invalid", 422, "The value is none of the answers to this finding."),
+    ("value-conflict", "error", "business-rule", 422, "The codings of the value name different answers."),
+    ("value-out-of-range", "error", "value", 422, "The number is outside what can be measured."),
+    ("value-by-display", "warning", "code-invalid", 422, "The value is a text that equals an answer's display; send the code."),
+    ("read-as-present", "warning", "value", 422, "The finding is named without a value; it is read as present."),
+    ("comparator", "error", "not-supported", 422, "A value with a comparator is not a measured value."),
+    ("unit-missing", "error", "required", 422, "A measured value needs its UCUM unit."),
+    ("unit-not-ucum", "error", "code-invalid", 422, "The unit is not a UCUM code."),
+    ("unit-incommensurable", "error", "value", 422, "The unit cannot be converted to the one that is needed."),
+    ("tries-undecided", "information", "informational", 422, "The tries do not decide whether the site is felt."),
+    # where
+    ("side-missing", "error", "required", 422, "The finding needs a side and has none."),
+    ("side-conflict", "error", "business-rule", 422, "Two different sides are given."),
+    ("laterality-not-understood", "error", "code-invalid", 422, "The side is given in a code that is not known."),
+    ("site-conflict", "error", "business-rule", 422, "Two different sites are given."),
+    ("site-not-mapped", "warning", "code-invalid", 422, "The body site is none that is known."),
+    # when
+    ("date-invalid", "error", "value", 422, "The date is not a FHIR date or dateTime."),
+    ("date-missing", "error", "required", 422, "The finding has no date, and it is not history."),
+    ("date-in-future", "error", "business-rule", 422, "The finding is later than the day of assessment."),
+    ("stale", "information", "informational", 422, "The finding is older than the look-back."),
+    # together
+    ("contradiction", "warning", "business-rule", 422, "Findings contradict each other; the worse reading is taken."),
+    ("duplicate-finding", "information", "duplicate", 422, "The same finding is given more than once."),
+    # the request
+    ("parameter-unknown", "error", "not-supported", 400, "There is no such parameter."),
+    ("parameter-invalid", "error", "value", 400, "The parameter's value cannot be used."),
+    ("scheme-unknown", "error", "not-supported", 400, "There is no such scheme."),
+    ("pathway-unknown", "error", "not-supported", 400, "There is no such pathway."),
+    ("concept-map-invalid", "error", "structure", 400, "The ConceptMap cannot be laid over the terminology."),
+    ("media-type-unsupported", "error", "not-supported", 415, "Only FHIR JSON is read."),
+    ("not-acceptable", "error", "not-supported", 406, "Only FHIR JSON is written."),
+    ("not-found", "error", "not-found", 404, "There is nothing under this address."),
+    ("method-not-allowed", "error", "not-supported", 405, "This method is not offered here."),
+    ("internal-error", "fatal", "exception", 500, "Sural failed. The input is not at fault."),
+)  # fmt: skip
+
+KINDS: dict[str, Kind] = {row[0]: Kind(*row) for row in _TABLE}

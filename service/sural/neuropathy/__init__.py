@@ -1,0 +1,1 @@
+"""Neuropathy: reach, pattern, fibres, certainty, scores, causes."""

@@ -1,0 +1,1 @@
+"""The plan: referrals, recall and the calendar they follow."""

@@ -1,0 +1,1 @@
+"""Codes and what they mean, loaded from the published FHIR resources."""

@@ -1,0 +1,113 @@
+"""FHIR over HTTP: the response class, content negotiation, and every error as an OperationOutcome."""
+
+from collections.abc import Awaitable, Callable
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import Response
+from starlette.exceptions import HTTPException
+
+from sural.answer.accounts import outcome
+from sural.doors.assessor import encode
+from sural.issues import Issue, Refused
+
+FHIR_JSON = "application/fhir+json"
+NDJSON = "application/fhir+ndjson"
+_READ = {FHIR_JSON, "application/json", NDJSON, "application/ndjson", "application/x-ndjson"}
+_WRITTEN = {FHIR_JSON, "application/json", "application/*", "*/*", "json", "text/json"}
+_VERSIONS = {"4.0", "4.0.1"}
+
+
+class FhirResponse(Response):
+    """A FHIR resource as JSON. Takes plain dicts: models would be dumped with nulls."""
+
+    media_type = FHIR_JSON
+
+    def render(self, content: Any) -> bytes:
+        return content if isinstance(content, bytes) else encode(content)
+
+
+def refuse(refused: Refused) -> FhirResponse:
+    """The refusal of an input, with the status its worst issue asks for."""
+    return FhirResponse(outcome(refused.issues), refused.status)
+
+
+def fault(status: int, key: str, diagnostics: str = "") -> FhirResponse:
+    """One issue as a response."""
+    return FhirResponse(outcome([Issue(key, diagnostics=diagnostics)]), status)
+
+
+def check_accept(request: Request) -> None:
+    """Raises Refused unless FHIR JSON may be written. `_format` goes before the Accept header."""
+    wanted = request.query_params.get("_format") or request.headers.get("accept") or "*/*"
+    for option in wanted.split(","):
+        kind, parameters = _media_type(option)
+        if kind in _WRITTEN and parameters.get("fhirversion", "4.0") in _VERSIONS and parameters.get("q") not in ("0", "0.0"):
+            return
+    raise Refused(Issue("not-acceptable"))
+
+
+def body_type(request: Request) -> str:
+    """The media type of the body. Raises Refused when it is none that is read."""
+    kind, parameters = _media_type(request.headers.get("content-type", ""))
+    if kind not in _READ or parameters.get("fhirversion", "4.0") not in _VERSIONS:
+        raise Refused(Issue("media-type-unsupported"))
+    if parameters.get("charset", "utf-8").lower() not in ("utf-8", "utf8"):
+        raise Refused(Issue("media-type-unsupported", diagnostics="charset"))
+    return kind
+
+
+async def read_body(request: Request, limit: int) -> bytes:
+    """The body, refused as soon as it is longer than the limit."""
+    announced = request.headers.get("content-length", "")
+    if announced.isdigit() and int(announced) > limit:
+        raise Refused(Issue("input-too-large", diagnostics=f"limit: {limit} bytes"))
+    parts: list[bytes] = []
+    length = 0
+    async for part in request.stream():
+        length += len(part)
+        if length > limit:
+            raise Refused(Issue("input-too-large", diagnostics=f"limit: {limit} bytes"))
+        parts.append(part)
+    return b"".join(parts)
+
+
+def _media_type(text: str) -> tuple[str, dict[str, str]]:
+    kind, *rest = text.split(";")
+    parameters = (part.partition("=") for part in rest)
+    return kind.strip().lower().replace(" ", "+"), {
+        name.strip().lower(): value.strip().strip('"') for name, _, value in parameters
+    }
+
+
+_KEY_BY_STATUS = {404: "not-found", 405: "method-not-allowed", 413: "input-too-large", 415: "media-type-unsupported"}
+
+
+def handle_errors(app: FastAPI) -> None:
+    """Make every failure of the application an OperationOutcome, with nothing of the request in it."""
+
+    async def refused(_: Request, error: Exception) -> Response:
+        assert isinstance(error, Refused)
+        return refuse(error)
+
+    async def http(_: Request, error: Exception) -> Response:
+        assert isinstance(error, HTTPException)
+        response = fault(error.status_code, _KEY_BY_STATUS.get(error.status_code, "parameter-invalid"))
+        response.headers.update(error.headers or {})
+        return response
+
+    async def invalid(_: Request, error: Exception) -> Response:
+        return fault(400, "parameter-invalid")
+
+    async def failed(_: Request, error: Exception) -> Response:
+        return fault(500, "internal-error")
+
+    handlers: dict[type[Exception], Callable[[Request, Exception], Awaitable[Response]]] = {
+        Refused: refused,
+        HTTPException: http,
+        RequestValidationError: invalid,
+        Exception: failed,
+    }
+    for kind, handler in handlers.items():
+        app.add_exception_handler(kind, handler)

@@ -8,7 +8,7 @@ from sural.intake import wire
 from sural.intake.context import Context, Gathered
 from sural.intake.documents import Item
 from sural.intake.monofilament import TRIES, site_result
-from sural.intake.values import Outcome, Read, read_value
+from sural.intake.values import Outcome, Read, has_value, read_value
 from sural.terminology.concept import Concept
 from sural.terminology.lexicon import NOWHERE, PRESENCE, Absent, Meaning, Place, Target, Unread
 from sural.terminology.site import BILATERAL, SIDES, Site
@@ -75,6 +75,9 @@ def _check(context: Context, item: Item, record: wire.Observation) -> None:
     for index, component in enumerate(record.component):
         if component.modifierExtension:
             raise Troubled("modifier-extension", f".component[{index}].modifierExtension")
+    for index, limits in enumerate(record.referenceRange):
+        if limits.low is None and limits.high is None and limits.text is None:
+            raise Troubled("invariant-broken", f".referenceRange[{index}]")
     if record.focus:
         subject = context.references.subject(record.subject, item)
         for reference in record.focus:
@@ -85,7 +88,7 @@ def _check(context: Context, item: Item, record: wire.Observation) -> None:
 class _Reading:
     """The reading of one Observation."""
 
-    __slots__ = ("about", "context", "found", "item", "meaning", "moment", "place", "record", "trouble")
+    __slots__ = ("about", "absent", "context", "found", "item", "meaning", "moment", "place", "record", "trouble")
 
     def __init__(self, context: Context, item: Item, record: wire.Observation, about: Gathered, meaning: Meaning) -> None:
         self.context = context
@@ -95,6 +98,7 @@ class _Reading:
         self.meaning = meaning
         self.found = 0
         self.trouble: str | None = None
+        self.absent: Absent | None = None
         self.place = context.lexicon.places[bytes(record.bodySite)] if record.bodySite else NOWHERE
         self.moment = effective(record)
         panel = context.panels.get(item.index) if context.panels else None
@@ -178,6 +182,8 @@ class _Reading:
             value = read_value(self.record, concept, self.context.lexicon, self.context.as_of)
         if concept.code == "monofilament-10g" and any(name in TRIES for name, _ in details):
             value = self._with_tries(value, details)
+        elif value is None and not details and others == 0 and self.absent is not None:
+            value = self.absent
         elif value is None and concept.kind == "component":
             value = self._component_value(concept, details)
         elif value is None and others == 0 and target.value is None:
@@ -222,7 +228,7 @@ class _Reading:
         return known.get("systolic", known.get("diastolic", Unread("value-missing")))
 
     def _with_tries(self, value: Outcome, details: tuple[tuple[str, Value], ...]) -> Outcome:
-        tries = [str(result) for name, result in sorted(details) if name in TRIES]
+        tries = {name: str(result) for name, result in details if name in TRIES}
         decided = site_result(tries)
         if value in ("felt", "not-felt") and value != decided and decided != "undecided":
             self.context.remark(self.item, "contradiction", self.about, diagnostics="value and tries")
@@ -247,6 +253,8 @@ class _Reading:
                 continue
             if meaning.conflict:
                 raise Troubled("side-conflict", f".component[{index}].code")
+            if meaning.coding == self.meaning.coding and has_value(self.record):
+                raise Troubled("invariant-broken", f".component[{index}].code")
             part = self._part(concept, meaning)
             if part is not None:
                 self._detail(part, component, part_path, details)
@@ -277,7 +285,9 @@ class _Reading:
             value = value.value
         if value is None or isinstance(value, Unread):
             raise Troubled(value.key if isinstance(value, Unread) else "value-missing", path)
-        if not isinstance(value, Absent):
+        if isinstance(value, Absent):
+            self.absent = value
+        else:
             details.append((part.code, value))
 
     def _component_finding(self, concept: Concept, component: wire.Component, meaning: Meaning, where: Where, index: int) -> None:

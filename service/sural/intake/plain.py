@@ -27,7 +27,8 @@ def read_plain(context: Context) -> list[Item]:
     left: list[Item] = []
     for item in context.items:
         record: Any = item.record
-        if type(record) is not wire.Observation or not _is_plain(record):
+        patient = _plain_subject(record) if type(record) is wire.Observation else None
+        if patient is None:
             left.append(item)
             continue
         concept = meanings[bytes(record.code)].question
@@ -40,7 +41,7 @@ def read_plain(context: Context) -> list[Item]:
         if concept.sided and (side is None or side == BILATERAL):
             left.append(item)
             continue
-        about = abouts.get(record.subject.reference) or _about(context, item, abouts)
+        about = abouts.get(patient) or _about(context, item, patient, abouts)
         value = (
             answers[concept.code][bytes(record.valueCodeableConcept)]
             if record.valueCodeableConcept and _only_coded(record)
@@ -53,31 +54,32 @@ def read_plain(context: Context) -> list[Item]:
     return left
 
 
-def _about(context: Context, item: Item, abouts: dict[str, Gathered]) -> Gathered | None:
+def _about(context: Context, item: Item, patient: str, abouts: dict[str, Gathered]) -> Gathered | None:
     """The patient of an Observation; remembered where the reference means the same one wherever it stands."""
     subject = context.references.subject(item.record.subject, item)
     if subject is None:
         return None
     about = context.gathered(subject)
-    text = item.record.subject.reference
-    if context.references.knows(text):
-        abouts[text] = about
+    if context.references.knows(patient):
+        abouts[patient] = about
     return about
 
 
-def _is_plain(record: wire.Observation) -> bool:
-    return (
-        record.status in FINAL
-        and record.subject is not None
-        and record.subject.reference is not None
-        and not record.component
-        and not record.hasMember
-        and not record.focus
-        and not record.modifierExtension
-        and record.implicitRules is None
-        and record.effectivePeriod is None
-        and record.effectiveInstant is None
-    )
+def _plain_subject(record: wire.Observation) -> str | None:
+    """The reference to the patient, or None when the Observation is not plain."""
+    if (
+        record.status not in FINAL
+        or record.component
+        or record.hasMember
+        or record.focus
+        or record.referenceRange
+        or record.modifierExtension
+        or record.implicitRules is not None
+        or record.effectivePeriod is not None
+        or record.effectiveInstant is not None
+    ):
+        return None
+    return record.subject.reference if record.subject is not None else None
 
 
 def _only_coded(record: wire.Observation) -> bool:

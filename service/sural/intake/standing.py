@@ -26,6 +26,16 @@ _LASTING = frozenset(
 _NAMED = {"diabetes": "other", "amputation": "unspecified", "dialysis-or-transplant": "dialysis", "osteomyelitis": "confirmed"}
 _PROCEDURE_DONE = frozenset({"completed", "in-progress"})
 _PROCEDURE = _PROCEDURE_DONE | {"preparation", "not-done", "on-hold", "stopped", "entered-in-error", "unknown"}
+_STATEMENT = frozenset({"active", "completed", "entered-in-error", "intended", "stopped", "on-hold", "unknown", "not-taken"})
+_PRESCRIPTION = frozenset({"active", "on-hold", "cancelled", "completed", "entered-in-error", "stopped", "draft", "unknown"})
+_ENCOUNTER = frozenset(
+    {"planned", "arrived", "triaged", "in-progress", "onleave", "finished", "cancelled", "entered-in-error", "unknown"}
+)
+_REQUEST = frozenset({"draft", "active", "on-hold", "revoked", "completed", "entered-in-error", "unknown"})
+_INTENT = frozenset(
+    {"proposal", "plan", "directive", "order", "original-order", "reflex-order", "filler-order", "instance-order", "option"}
+)
+_PRIORITY = frozenset({None, "routine", "urgent", "asap", "stat"})
 _TAKING = frozenset({"active", "completed", "intended", "on-hold"})
 _INPATIENT = frozenset({"IMP", "ACUTE", "NONAC"})
 _IN_HOSPITAL = frozenset({"arrived", "triaged", "in-progress", "onleave"})
@@ -53,6 +63,12 @@ def read_condition(context: Context, item: Item, record: wire.Condition, about: 
         return
     abated = record.abatementDateTime or record.abatementPeriod or record.abatementString or record.abatementAge
     active = clinical in _ACTIVE or (clinical is None and not abated)
+    if abated and clinical in _ACTIVE:  # con-4
+        context.unusable(item, "invariant-broken", about, ".clinicalStatus")
+        about.unstated += [
+            Finding(target.concept, None, None, target.value or "present", None, item) for target in meaning.targets
+        ]
+        return
     began = moment(record.onsetDateTime) if record.onsetDateTime else None
     if began is None and record.onsetPeriod:
         began = period(record.onsetPeriod.start, record.onsetPeriod.end)
@@ -105,7 +121,8 @@ def read_medication(
         context.not_relevant(item, "code-not-mapped", about)
         return
     if record.status not in _TAKING:
-        key = "element-missing" if record.status is None else "status-not-usable"
+        statuses = _STATEMENT if isinstance(record, wire.MedicationStatement) else _PRESCRIPTION
+        key = "status-not-usable" if record.status in statuses else "status-invalid" if record.status else "element-missing"
         context.unusable(item, key, about, ".status" if record.status else "")
         return
     if isinstance(record, wire.MedicationStatement):
@@ -125,6 +142,9 @@ def read_medication(
 def read_encounter(context: Context, item: Item, record: wire.Encounter, about: Gathered) -> None:
     """A stay in hospital that is under way on the day of assessment (FHIR v3-ActCode: IMP, ACUTE, NONAC)."""
     kind = record.class_
+    if record.status not in _ENCOUNTER:
+        context.unusable(item, "status-invalid" if record.status else "element-missing", about)
+        return
     if kind is None or kind.code not in _INPATIENT or kind.system not in (None, _ACT_CODE) or record.status not in _IN_HOSPITAL:
         context.not_relevant(item)
         return
@@ -138,6 +158,9 @@ def read_encounter(context: Context, item: Item, record: wire.Encounter, about: 
 
 def read_request(context: Context, item: Item, record: wire.ServiceRequest, about: Gathered) -> None:
     """A referral on file. Only one that is active and really wanted by someone can make a second one needless."""
+    if record.status not in _REQUEST or record.intent not in _INTENT or record.priority not in _PRIORITY:
+        context.unusable(item, "status-invalid" if record.status and record.intent else "element-missing", about)
+        return
     codings = []
     for raw in (record.code, record.performerType, *record.orderDetail):
         if raw:

@@ -46,6 +46,14 @@ def read_value(holder: wire.Observation | wire.Component, concept: Concept, lexi
     return _read_other(holder, concept, lexicon)
 
 
+def has_value(holder: wire.Observation | wire.Component) -> bool:
+    """Whether there is a value of any type."""
+    quantity = holder.valueQuantity is not None
+    return (
+        bool(holder.valueCodeableConcept) or quantity or _has_other(holder) or any(getattr(holder, name) for name in _OTHER_TYPES)
+    )
+
+
 def _has_other(holder: wire.Observation | wire.Component) -> bool:
     """Whether there is a value beside the coded one or the Quantity."""
     return (

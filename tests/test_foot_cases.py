@@ -42,8 +42,7 @@ def expected_category(row: Row) -> str | tuple[str, str]:
     if row["id"] in DECIDED:
         return DECIDED[row["id"]][0]
     text = row["expected_category"]
-    first = text.replace("in remission", "in-remission").split(" ")[0].rstrip(":,")
-    return first
+    return text.replace("in remission", "in-remission").split(" ")[0].rstrip(":,")
 
 
 SCHEME_ROWS = [row for row in FOOT if row["scheme"] in SCHEME_IDS and row["id"][0] in "NIS"]

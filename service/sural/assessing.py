@@ -15,7 +15,8 @@ from sural.intake import Accepted, read
 from sural.intake.documents import Document
 from sural.intake.read import Intake
 from sural.issues import Issue
-from sural.neuropathy.classification import NOT_CLASSIFIED
+from sural.neuropathy.classification import classify
+from sural.neuropathy.scores import score
 from sural.plan.calendar import Calendar
 from sural.plan.pathway import Pathway
 from sural.plan.plan import make_plan
@@ -57,7 +58,7 @@ def assess_patient(accepted: Accepted, options: Options) -> Assessment:
     asked = options.schemes
     risk = assess_foot_risk(exam, asked if options.pathway.scheme in asked else (*asked, options.pathway.scheme))
     plan = make_plan(exam, risk, risk.standings[options.pathway.scheme], options.pathway, options.calendar)
-    return Assessment(exam, accepted.intake, NOT_CLASSIFIED, (), risk, plan)
+    return Assessment(exam, accepted.intake, classify(exam), score(exam), risk, plan)
 
 
 def unknown_schemes(schemes: tuple[str, ...]) -> Iterator[Issue]:

@@ -3,7 +3,6 @@
 from collections.abc import Iterable, Mapping
 
 from sural import canonical
-from sural.answer.identity import said_value
 from sural.answer.parts import DEVICE_REFERENCE, Json, Writing, cited, concept, meta, narrative
 from sural.exam.examination import Contradiction
 from sural.exam.finding import Finding
@@ -15,8 +14,8 @@ from sural.issues import Issue
 def detected_issue(writing: Writing, number: int, contradiction: Contradiction) -> Json:
     """Findings that contradict each other, and which was taken."""
     taken, against = contradiction.taken, contradiction.against
-    others = ", ".join(dict.fromkeys(said_value(finding.value) for finding in against))
-    says = f"{_place(taken)}: {said_value(taken.value)} was taken against {others}, the worse reading."
+    others = ", ".join(dict.fromkeys(finding.said for finding in against))
+    says = f"{_place(taken)}: {taken.said} was taken against {others}, the worse reading."
     resource: Json = {
         "resourceType": "DetectedIssue",
         "meta": meta("contradicting-findings"),

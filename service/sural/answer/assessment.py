@@ -6,7 +6,7 @@ from sural.exam.examination import Examination
 from sural.footrisk.risk import FootRisk
 from sural.intake.read import Intake
 from sural.neuropathy.classification import Classification
-from sural.neuropathy.score import Score
+from sural.neuropathy.scores import Score
 from sural.plan.plan import Plan
 
 

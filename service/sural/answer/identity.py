@@ -9,8 +9,7 @@ from hashlib import sha256
 
 from sural.canonical import BASE, RULE_SET
 from sural.exam.examination import Examination, Person
-from sural.exam.finding import Finding, Source, Value
-from sural.exam.moment import Moment
+from sural.exam.finding import Finding, Source, said
 
 ANSWER_SYSTEM = f"{BASE}/identifier/answer"
 EXAMINATION_SYSTEM = f"{BASE}/identifier/examination"
@@ -58,10 +57,10 @@ def _named(finding: Finding) -> str:
             finding.concept.code,
             finding.side or "",
             finding.site.code if finding.site else "",
-            said_value(finding.value),
+            finding.said,
             finding.moment.text if finding.moment else "",
             _version(source) if source else finding.assumed or "",
-            "".join(f"{name}={said_value(value)}" for name, value in finding.details),
+            "".join(f"{name}={said(value)}" for name, value in finding.details),
         )
     )
 
@@ -70,10 +69,3 @@ def _version(source: Source) -> str:
     meta = getattr(source.record, "meta", None)
     version = (meta.versionId or meta.lastUpdated or "") if meta else ""
     return f"{source.reference or ''}#{version}"
-
-
-def said_value(value: Value) -> str:
-    """A value as text: an answer code, a plain number, or the date as it was sent."""
-    if isinstance(value, str):
-        return value
-    return value.text if isinstance(value, Moment) else f"{value:f}"

@@ -5,7 +5,6 @@ from textwrap import fill
 
 from sural.answer.assessment import Assessment
 from sural.answer.coverage import Gap, gaps
-from sural.answer.identity import said_value
 from sural.answer.risk_assessments import rationale, said_difference, said_range
 from sural.answer.wording import CAUTIONS, EMERGENCY, NOTES, in_sentence, listed, said_factor
 from sural.exam.finding import Finding
@@ -147,7 +146,7 @@ def _ulcer(graded: GradedUlcer) -> str:
 
 def _contradiction(taken: Finding, against: tuple[Finding, ...]) -> str:
     where = " ".join(filter(None, (taken.concept.display, taken.site.display.lower() if taken.site else "", taken.side or "")))
-    return f"{where}: {said_value(taken.value)} against {', '.join(said_value(other.value) for other in against)}."
+    return f"{where}: {taken.said} against {', '.join(other.said for other in against)}."
 
 
 def said_gap(gap: Gap) -> str:

@@ -4,7 +4,6 @@ from collections.abc import Iterable
 from typing import Any
 
 from sural.answer.assessment import Assessment
-from sural.answer.identity import said_value
 from sural.evidence.criterion import Fact, Held
 from sural.exam.finding import Finding
 from sural.footrisk.risk import Standing
@@ -56,25 +55,7 @@ def _held(held: Held) -> Node:
 
 
 def _findings(findings: Iterable[Finding]) -> list[Node]:
-    return [finding_node(finding) for finding in findings]
-
-
-def finding_node(finding: Finding) -> Node:
-    """One finding with the input it came from."""
-    node: Node = {"concept": finding.concept.code, "value": said_value(finding.value)}
-    if finding.side:
-        node["side"] = finding.side
-    if finding.site:
-        node["site"] = finding.site.code
-    if finding.moment:
-        node["when"] = finding.moment.text
-    if finding.source:
-        node["path"] = finding.source.path
-        if finding.source.reference:
-            node["reference"] = finding.source.reference
-    if finding.assumed:
-        node["follows"] = finding.assumed
-    return node
+    return [finding.as_node() for finding in findings]
 
 
 def _scheme(standing: Standing) -> Node:

@@ -68,11 +68,40 @@ class Finding(Struct, frozen=True, gc=False, eq=False):
         return None
 
     @property
+    def said(self) -> str:
+        """The value as text: an answer code, a plain number, or the date as it was sent."""
+        return said(self.value)
+
+    def as_node(self) -> dict[str, Any]:
+        """The finding as plain JSON, with the input it came from."""
+        node: dict[str, Any] = {"concept": self.concept.code, "value": self.said}
+        if self.side:
+            node["side"] = self.side
+        if self.site:
+            node["site"] = self.site.code
+        if self.moment:
+            node["when"] = self.moment.text
+        if self.source:
+            node["path"] = self.source.path
+            if self.source.reference:
+                node["reference"] = self.source.reference
+        if self.assumed:
+            node["follows"] = self.assumed
+        return node
+
+    @property
     def number(self) -> Decimal:
         """The value as a number. Raises TypeError for a coded value."""
         if isinstance(self.value, Decimal):
             return self.value
         raise TypeError(f"{self.concept.code} is not a number")
+
+
+def said(value: Value) -> str:
+    """A value as text: an answer code, a plain number, or the date as it was sent."""
+    if isinstance(value, str):
+        return value
+    return value.text if isinstance(value, Moment) else f"{value:f}"
 
 
 class NotExamined(Struct, frozen=True, gc=False):

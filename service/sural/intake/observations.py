@@ -1,5 +1,7 @@
 """An Observation as findings: which concept, where, with what value and when; or why it cannot be used."""
 
+from decimal import Decimal
+
 from msgspec import Struct
 
 from sural.exam.finding import Finding, NotExamined, Value
@@ -8,7 +10,7 @@ from sural.intake import wire
 from sural.intake.context import Context, Gathered
 from sural.intake.documents import Item
 from sural.intake.monofilament import TRIES, site_result
-from sural.intake.values import Outcome, Read, has_value, read_value
+from sural.intake.values import Outcome, Read, has_value, limits, read_value
 from sural.terminology.concept import Concept
 from sural.terminology.lexicon import NOWHERE, PRESENCE, Absent, Meaning, Place, Target, Unread
 from sural.terminology.site import BILATERAL, SIDES, Site
@@ -75,8 +77,8 @@ def _check(context: Context, item: Item, record: wire.Observation) -> None:
     for index, component in enumerate(record.component):
         if component.modifierExtension:
             raise Troubled("modifier-extension", f".component[{index}].modifierExtension")
-    for index, limits in enumerate(record.referenceRange):
-        if limits.low is None and limits.high is None and limits.text is None:
+    for index, bounds in enumerate(record.referenceRange):
+        if bounds.low is None and bounds.high is None and bounds.text is None:
             raise Troubled("invariant-broken", f".referenceRange[{index}]")
     if record.focus:
         subject = context.references.subject(record.subject, item)
@@ -188,6 +190,8 @@ class _Reading:
             value = self._component_value(concept, details)
         elif value is None and others == 0 and target.value is None:
             value = self._without_value(concept)
+        if concept.group == "electrodiagnosis" and isinstance(value, Decimal):
+            details = (*details, *limits(self.record, concept))
         if target.detail:
             details = (*details, ("deformity-type", target.detail))
         if value is not None:

@@ -46,6 +46,23 @@ def read_value(holder: wire.Observation | wire.Component, concept: Concept, lexi
     return _read_other(holder, concept, lexicon)
 
 
+def limits(record: wire.Observation, concept: Concept) -> list[tuple[str, Decimal]]:
+    """The laboratory's own limits that came with a value, in the concept's unit, as `low` and `high`; only where they are unambiguous."""
+    if len(record.referenceRange) != 1:
+        return []
+    found = []
+    for name, bound in (("low", record.referenceRange[0].low), ("high", record.referenceRange[0].high)):
+        if bound is None or bound.value is None:
+            continue
+        unit = _ucum(bound, concept)
+        if isinstance(unit, str):
+            try:
+                found.append((name, convert(bound.value, unit, concept.unit, concept.code)))
+            except UnitError:
+                continue
+    return found
+
+
 def has_value(holder: wire.Observation | wire.Component) -> bool:
     """Whether there is a value of any type."""
     quantity = holder.valueQuantity is not None

@@ -1,36 +1,268 @@
-"""The neuropathy classification and its place in the answer."""
+"""The neuropathy of one examination, classified: reach, pattern, character, certainty, causes and what to do next."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from decimal import Decimal
 from typing import Any
 
 from msgspec import Struct
 
+from sural.evidence.truth import NO, UNKNOWN
+from sural.exam.examination import Examination
+from sural.exam.finding import Finding
+from sural.neuropathy import electrodiagnosis
+from sural.neuropathy.autonomic import CODES as AUTONOMIC_CODES
+from sural.neuropathy.autonomic import Autonomic, autonomic
+from sural.neuropathy.causes import Supported, Test, causes, work_up
+from sural.neuropathy.certainty import Certainty, certainties, distal_loss, lost_ankle_reflexes, stage
+from sural.neuropathy.character import fibres, predominance, process
+from sural.neuropathy.pattern import DISPLAYS, NONE_FOUND, UNDETERMINED, Pattern, fingertips_wanted, patterns
+from sural.neuropathy.reach import ARM_LEVELS, LEG_LEVELS, Extent, said_level
+from sural.neuropathy.red_flags import Raised, red_flags
+from sural.neuropathy.signs import ARMS, DISTAL, PROXIMAL, Signs
+
+_SIDES = ("left", "right")
+_UNTESTED = {"atLeast": LEG_LEVELS[0], "atMost": LEG_LEVELS[-1]}
+NOTES: dict[str, str] = {
+    "power-not-tested": "Power was not tested: weakness is not excluded.",
+    "small-fibres-not-tested": "Small fibres were not tested (pinprick, temperature).",
+    "large-fibres-not-tested": "Large fibres were not tested (vibration, touch, position, reflexes).",
+    "level-contradicted": "Single sites and the recorded level cannot both be right; the higher level is taken.",
+    "boundary-not-shown": "No normal level above the loss was recorded: how far it reaches is open.",
+    "conduction-normal-consider-small-fibre-test": "Nerve conduction is normal: consider a small-fibre test.",
+    "low-confidence-age": "Only signs that healthy people from 60 have too: low confidence.",
+    "diabetes-not-confirmed": "Diabetes is not recorded; the definition is one of diabetic neuropathy.",
+    "mixed-fibre-by-sural-study": "The sural study is abnormal: a mixed-fibre neuropathy rather than one of small fibres.",
+    "large-fibre-or-motor-sign": "A large-fibre or motor sign excludes this definition.",
+    "table-from-memory": "Rows of the table from memory.",
+    "sural-amplitude-low-for-age": "The sural amplitude is low for the age.",
+    "sural-amplitude-within-age": "The sural amplitude is what healthy people of this age have.",
+    "cause-not-established": "The pattern does not establish the cause; other causes are to be excluded.",
+    "process-needs-conduction": "Axonal or demyelinating is never established at the bedside; nerve conduction decides.",
+}
+
 
 class Classification(Struct, frozen=True):
-    """Pattern, predominance, fibres, process, certainty, reach and what follows from them."""
+    """Everything the neuropathy rules say of one examination."""
+
+    signs: Signs
+    patterns: tuple[Pattern, ...]
+    code_when_none: str
+    predominance: str
+    fibres: str
+    fibres_at_least: str | None
+    process: str
+    process_findings: tuple[Finding, ...]
+    certainty: Mapping[str, Certainty]
+    stage: Certainty | None
+    autonomic: Autonomic
+    red_flags: tuple[Raised, ...]
+    causes: tuple[Supported, ...]
+    work_up: tuple[Test, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def codes(self) -> list[str]:
+        """The codes of the patterns that stand, or why there is none."""
+        return [pattern.code for pattern in self.patterns] or [self.code_when_none]
+
+    @property
+    def urgent(self) -> tuple[Raised, ...]:
+        """The red flags that want the emergency route."""
+        return tuple(raised for raised in self.red_flags if raised.flag.urgent)
 
     def summary(self) -> dict[str, Any]:
         """The classification as the summary carries it."""
-        return {
-            "pattern": ["undetermined"],
-            "predominance": "undetermined",
-            "fibres": "not-assessed",
-            "process": "not-assessed",
-            "certainty": {},
-            "level": {},
-            "redFlags": [],
-            "causes": [],
-            "workUp": [],
-            "autonomic": [],
+        content: dict[str, Any] = {
+            "pattern": self.codes,
+            "predominance": self.predominance,
+            "fibres": self.fibres,
+            "process": self.process,
+            "certainty": {id: _said_certainty(certainty) for id, certainty in self.certainty.items()},
+            "level": levels(self.signs),
+            "redFlags": [raised.code for raised in self.red_flags],
+            "causes": [supported.code for supported in self.causes],
+            "workUp": [test.code for test in self.work_up],
+            "autonomic": list(self.autonomic.codes),
         }
+        hands = hand_levels(self.signs)
+        if hands:
+            content["handLevel"] = hands
+        if self.fibres_at_least:
+            content["fibresAtLeast"] = self.fibres_at_least
+        if self.stage:
+            content["stage"] = {"toronto-2010": _said_certainty(self.stage)}
+        if self.notes:
+            content["notes"] = list(self.notes)
+        details = {pattern.code: pattern.detail for pattern in self.patterns if pattern.detail}
+        if details:
+            content["detail"] = details
+        if self.autonomic.tests:
+            content["autonomicTests"] = self.autonomic.tests
+        thresholds = _thresholds(self.signs.exam)
+        if thresholds:
+            content["vibrationThreshold"] = thresholds
+        return content
 
     def lines(self) -> Iterator[str]:
         """The classification as lines of a report."""
-        return iter(())
+        yield f"Pattern: {', '.join(DISPLAYS[code].lower() for code in self.codes)}."
+        yield f"Character: {self.predominance}; fibres {self.fibres}; process {self.process}."
+        for id, certainty in self.certainty.items():
+            if certainty.at_most not in ("none-met", "not-met", "not-listed", "not-applicable"):
+                yield f"{id}: {said_ends(certainty)} [{certainty.citation}]"
+        for name, sides in levels(self.signs).items():
+            yield f"{name}: {'; '.join(f'{side} {said_ends_of(level)}' for side, level in sides.items())}"
+        for raised in self.red_flags:
+            yield f"{'URGENT ' if raised.flag.urgent else 'Red flag: '}{raised.flag.text} [{raised.flag.citation}]"
+        for code in self.autonomic.codes:
+            yield f"Autonomic: {AUTONOMIC_CODES[code]}"
+        if self.patterns:
+            for supported in self.causes:
+                yield f"Consider: {supported.cause.text} [{supported.cause.citation}]"
+        for test in self.work_up:
+            yield f"Next: {test.text} [{test.citation}]"
+        for note in self.notes:
+            yield NOTES[note]
 
     def trace(self) -> dict[str, Any]:
         """What the classification rests on."""
-        return {}
+        return {
+            "patterns": [
+                {
+                    "rule": pattern.code,
+                    "text": pattern.rule.text,
+                    "source": str(pattern.rule.citation),
+                    "excludedBy": pattern.rule.excluded_by,
+                    "findings": [finding.as_node() for finding in pattern.findings],
+                }
+                for pattern in self.patterns
+            ],
+            "certainty": [
+                {"rule": id, "source": str(certainty.citation), "findings": [finding.as_node() for finding in certainty.findings]}
+                for id, certainty in self.certainty.items()
+            ],
+            "redFlags": [
+                {
+                    "rule": raised.code,
+                    "source": str(raised.flag.citation),
+                    "findings": [finding.as_node() for finding in raised.findings],
+                }
+                for raised in self.red_flags
+            ],
+            "causes": [
+                {"rule": one.code, "source": str(one.cause.citation), "findings": [finding.as_node() for finding in one.findings]}
+                for one in self.causes
+            ],
+            "process": [finding.as_node() for finding in self.process_findings],
+        }
 
 
-NOT_CLASSIFIED = Classification()
+def classify(exam: Examination) -> Classification:
+    """Classify one examination."""
+    signs = Signs(exam)
+    found = autonomic(exam)
+    standing = patterns(signs, found.abnormal)
+    kind = predominance(signs)
+    fibre, at_least = fibres(signs)
+    how, evidence = process(signs, standing, kind)
+    raised = red_flags(signs, standing)
+    supported = causes(signs, standing)
+    wanted = work_up(signs, standing, supported, how, fingertips_wanted(signs), bool(raised))
+    return Classification(
+        signs,
+        tuple(standing),
+        _when_none(signs),
+        kind,
+        fibre,
+        at_least,
+        how,
+        evidence,
+        certainties(signs),
+        stage(signs),
+        found,
+        tuple(raised),
+        tuple(supported),
+        tuple(wanted),
+        tuple(_notes(signs, standing, at_least)),
+    )
+
+
+def _when_none(signs: Signs) -> str:
+    """none-found only when sensation, reflexes and power were tested and nothing is wrong; undetermined otherwise."""
+    spared = distal_loss(signs).truth is NO and lost_ankle_reflexes(signs).truth is NO
+    strong = signs.weak((*PROXIMAL, *DISTAL, *ARMS)).truth is not UNKNOWN or signs.exam.left.get("ankle-reflex") is not None
+    quiet = signs.symptoms().truth is NO or signs.symptoms().truth is UNKNOWN
+    loss = any(extent.high for leg in signs.legs.values() for extent in leg.values())
+    return (
+        NONE_FOUND if spared and strong and quiet and not loss and signs.weak((*PROXIMAL, *DISTAL)).truth is NO else UNDETERMINED
+    )
+
+
+def _notes(signs: Signs, standing: list[Pattern], at_least: str | None) -> Iterator[str]:
+    extents = [extent for leg in signs.legs.values() for extent in leg.values()]
+    lost = [extent for extent in extents if extent.low]
+    if lost and signs.weak((*PROXIMAL, *DISTAL)).truth is UNKNOWN:
+        yield "power-not-tested"
+    if at_least == "large":
+        yield "small-fibres-not-tested"
+    if at_least == "small":
+        yield "large-fibres-not-tested"
+    if any(extent.contradicted for extent in extents):
+        yield "level-contradicted"
+    if lost and not any(extent.boundary for extent in lost):
+        yield "boundary-not-shown"
+    if standing:
+        yield "cause-not-established"
+    yield from electrodiagnosis.sural_for_age(signs.exam)
+
+
+def levels(signs: Signs) -> dict[str, Any]:
+    """Per modality and side, the most proximal abnormal level, or both ends where it is not exact."""
+    names = dict.fromkeys((*signs.legs["left"], *signs.legs["right"]))
+    return {name: {side: _said_side(signs, side, signs.legs[side].get(name)) for side in _SIDES} for name in names}
+
+
+def _said_side(signs: Signs, side: str, extent: Extent | None) -> Any:
+    if extent is not None:
+        return said_level(extent)
+    limb = signs.exam.left if side == "left" else signs.exam.right
+    return "not-applicable" if limb.foot_lost else _UNTESTED
+
+
+def hand_levels(signs: Signs) -> dict[str, Any]:
+    """The same for the arms; nothing where they were not tested."""
+    names = dict.fromkeys((*signs.arms["left"], *signs.arms["right"]))
+    return {
+        name: {side: said_level(extent, ARM_LEVELS) for side in _SIDES if (extent := signs.arms[side].get(name)) is not None}
+        for name in names
+    }
+
+
+def _said_certainty(certainty: Certainty) -> dict[str, Any]:
+    content: dict[str, Any] = {"atLeast": certainty.at_least, "atMost": certainty.at_most}
+    if certainty.notes:
+        content["notes"] = list(certainty.notes)
+    return content
+
+
+def said_ends(certainty: Certainty) -> str:
+    """A certainty in words."""
+    if certainty.at_least == certainty.at_most:
+        return certainty.at_least
+    return f"at least {certainty.at_least}, could be {certainty.at_most}"
+
+
+def said_ends_of(level: Any) -> str:
+    """A level of the summary in words."""
+    return level if isinstance(level, str) else f"{level['atLeast']} to {level['atMost']}"
+
+
+def _thresholds(exam: Examination) -> dict[str, Any]:
+    """Vibration perception threshold with the ulcer-risk bands of Young 1994 (seen): below 15, 15 to 25, above 25 V."""
+    found = {}
+    for limb in exam.limbs:
+        volts = limb.number("vibration-threshold")
+        if volts is not None:
+            band = "low" if volts < 15 else "intermediate" if volts <= Decimal(25) else "high"
+            found[limb.side] = {"volts": float(volts), "band": band}
+    return found

@@ -1,0 +1,38 @@
+"""Published scores, one module each. None that needs permission."""
+
+from collections.abc import Set as AbstractSet
+
+from sural.exam.examination import Examination
+from sural.neuropathy.scores.dne import DNE
+from sural.neuropathy.scores.dns import DNS
+from sural.neuropathy.scores.mnsi import MNSI_EXAM_8, MNSI_EXAM_10, MNSI_QUESTIONNAIRE
+from sural.neuropathy.scores.nds import NDS
+from sural.neuropathy.scores.nis_ll import NIS_LL
+from sural.neuropathy.scores.nss import NSS
+from sural.neuropathy.scores.score import Score, ScoreTable
+from sural.neuropathy.scores.sensory_neuronopathy import SENSORY_NEURONOPATHY
+from sural.neuropathy.scores.tcss import TCSS
+
+TABLES: tuple[ScoreTable, ...] = (
+    TCSS,
+    NDS,
+    NSS,
+    MNSI_QUESTIONNAIRE,
+    MNSI_EXAM_8,
+    MNSI_EXAM_10,
+    DNE,
+    DNS,
+    NIS_LL,
+    SENSORY_NEURONOPATHY,
+)
+
+
+def score(exam: Examination) -> tuple[Score, ...]:
+    """Every score of which at least one item was recorded."""
+    recorded: AbstractSet[str] = set(exam.person)
+    for limb in exam.limbs:
+        recorded = recorded | limb.findings.keys() | limb.sites.keys()
+    return tuple([table.score(exam) for table in TABLES if not table.concepts.isdisjoint(recorded)])
+
+
+__all__ = ["TABLES", "Score", "ScoreTable", "score"]

@@ -1,0 +1,247 @@
+"""A score as a table of items: each with its range of points, and the total over whatever is missing.
+
+Points are floats in steps of a quarter, which binary numbers hold exactly. A missing item can have any of its points, so the total is a
+range; a band is only given when both ends lie in it. A side that is not there is missing, never normal and never the other side twice.
+"""
+
+from collections.abc import Callable, Iterator
+from typing import Any
+
+from msgspec import Struct
+
+from sural.evidence.citation import Citation
+from sural.exam.examination import Examination, Limb
+from sural.exam.finding import Finding
+
+Points = tuple[float, float]
+ABSENT_SIDE = "not-assessable"
+
+
+class Item(Struct, frozen=True):
+    """One item: what it asks, the concepts it reads, its side (or None), its maximum, and its points from an examination."""
+
+    text: str
+    concepts: tuple[str, ...]
+    maximum: float
+    points: Callable[[Examination], Points]
+    side: str | None = None
+
+
+class Band(Struct, frozen=True):
+    """A band of the total: its name and the lowest total in it."""
+
+    name: str
+    start: float
+
+
+class ScoreTable(Struct, frozen=True):
+    """A published score: its items, bands with the name of the set, sources, and remarks that always go with it.
+
+    `adjust` chooses another table for an examination, `remarks` adds to a result. A score is worked out when a concept of `asked_by` (any
+    that an item reads, when that is empty) was recorded.
+    """
+
+    id: str
+    title: str
+    items: tuple[Item, ...]
+    bands: tuple[Band, ...]
+    citation: Citation
+    band_citation: Citation
+    band_set: str = ""
+    notes: tuple[str, ...] = ()
+    adjust: Callable[[Examination, "ScoreTable"], "ScoreTable"] | None = None
+    remarks: Callable[[Examination, "Score"], tuple[str, ...]] | None = None
+    asked_by: frozenset[str] = frozenset()
+
+    @property
+    def maximum(self) -> float:
+        return round(sum(item.maximum for item in self.items), 2)
+
+    @property
+    def concepts(self) -> frozenset[str]:
+        """The concepts of which one at least must be recorded for the score to be worked out."""
+        return self.asked_by or _concepts(self.id, self.items)
+
+    def score(self, exam: Examination) -> "Score":
+        """The score of one examination."""
+        table = self.adjust(exam, self) if self.adjust else self
+        points = tuple([item.points(exam) for item in table.items])
+        low = high = 0.0
+        for least, most in points:
+            low += least
+            high += most
+        low, high = round(low, 2), round(high, 2)
+        result = Score(table, points, low, high)
+        return result if self.remarks is None else Score(table, points, low, high, self.remarks(exam, result))
+
+
+_CONCEPTS: dict[str, frozenset[str]] = {}
+
+
+def _concepts(id: str, items: tuple[Item, ...]) -> frozenset[str]:
+    known = _CONCEPTS.get(id)
+    if known is None:
+        known = _CONCEPTS[id] = frozenset(concept for item in items for concept in item.concepts)
+    return known
+
+
+class Score(Struct, frozen=True):
+    """One score of one examination: points of each item, and the range of the total."""
+
+    table: ScoreTable
+    points: tuple[Points, ...]
+    low: float
+    high: float
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def id(self) -> str:
+        return self.table.id
+
+    @property
+    def total(self) -> float | None:
+        """The total when every item is known."""
+        return self.low if self.low == self.high else None
+
+    @property
+    def missing(self) -> list[str]:
+        """The concepts of items whose points are not known, each once."""
+        open_items = (item for item, (least, most) in zip(self.table.items, self.points, strict=True) if least != most)
+        return list(dict.fromkeys(concept for item in open_items for concept in item.concepts[:1]))
+
+    @property
+    def band(self) -> str | None:
+        """The band when both ends lie in it."""
+        low, high = self._band(self.low), self._band(self.high)
+        return low if low == high else None
+
+    def _band(self, total: float) -> str | None:
+        return next((band.name for band in reversed(self.table.bands) if total >= band.start), None)
+
+    def side(self, side: str) -> Points:
+        """The points of one side's items."""
+        mine = [points for item, points in zip(self.table.items, self.points, strict=True) if item.side == side]
+        return sum(least for least, _ in mine), sum(most for _, most in mine)
+
+    def summary(self) -> dict[str, Any]:
+        """The score as the summary carries it."""
+        content: dict[str, Any] = {
+            "atLeast": number(self.low),
+            "atMost": number(self.high),
+            "total": None if self.total is None else number(self.total),
+            "band": self.band,
+            "missing": self.missing,
+        }
+        notes = (*self.table.notes, *self.remarks)
+        if notes:
+            content["notes"] = list(notes)
+        return content
+
+    def lines(self) -> Iterator[str]:
+        """The score as a line of a report."""
+        total = f"{number(self.low)}" if self.total is not None else f"{number(self.low)} to {number(self.high)}"
+        band = f", {self.band}" if self.band else ""
+        missing = f"; missing: {', '.join(self.missing)}" if self.missing else ""
+        notes = "".join(f"; {SCORE_NOTES.get(note, note)}" for note in (*self.table.notes, *self.remarks))
+        yield f"{self.table.title}: {total} of {number(self.table.maximum)}{band}{missing}{notes} [{self.table.citation}]"
+
+    def trace(self) -> dict[str, Any]:
+        """Every item with its points."""
+        return {
+            "score": self.id,
+            "source": str(self.table.citation),
+            "bands": self.table.band_set or str(self.table.band_citation),
+            "items": [
+                {
+                    "item": item.text,
+                    **({"side": item.side} if item.side else {}),
+                    "atLeast": number(least),
+                    "atMost": number(most),
+                }
+                for item, (least, most) in zip(self.table.items, self.points, strict=True)
+            ],
+        }
+
+
+SCORE_NOTES = {
+    "table-from-memory": "item table from memory",
+    "bands-from-memory": "bands from memory",
+    "monofilament-counts-from-memory": "points of the monofilament from memory",
+    "age-rule-applied-from-memory": "age rule for the ankle reflex applied, from memory",
+    "age-caveat": "lost ankle reflexes and absent vibration also occur in healthy people from 60",
+    "left-substituted": "the right leg is amputated, the left was scored",
+    "foot-ulcer-risk-marker": "6 or more marks a raised risk of foot ulcers (relative risk 2.32, 1.61 to 3.35)",
+    "sides-differ": "the sides differ",
+}
+
+
+def number(points: float) -> int | float:
+    """Points without a needless fraction."""
+    return int(points) if points == int(points) else points
+
+
+# items
+
+
+def limb_of(exam: Examination, side: str) -> Limb:
+    return exam.left if side == "left" else exam.right
+
+
+def either_present(text: str, code: str, sided: bool = True) -> Item:
+    """One point for a symptom on either side; none only when it is recorded absent on every side that is there."""
+
+    def points(exam: Examination) -> Points:
+        if not sided:
+            finding = exam.person.get(code)
+            return (0.0, 1.0) if finding is None else (1.0, 1.0) if finding.value == "present" else (0.0, 0.0)
+        left, right = exam.left.findings.get(code), exam.right.findings.get(code)
+        if (left is not None and left.value == "present") or (right is not None and right.value == "present"):
+            return 1.0, 1.0
+        known = (left is not None or exam.left.foot_lost) and (right is not None or exam.right.foot_lost)
+        return (0.0, 0.0) if known and (left is not None or right is not None) else (0.0, 1.0)
+
+    return Item(text, (code,), 1.0, points)
+
+
+def graded(text: str, code: str, side: str, table: dict[str, Points], maximum: float) -> Item:
+    """Points by the answer of a side-level concept; an answer outside the table, or none, leaves the item open."""
+    unknown = (0.0, maximum)
+
+    def points(exam: Examination) -> Points:
+        limb = exam.left if side == "left" else exam.right
+        finding = limb.findings.get(code)
+        return unknown if finding is None else table.get(str(finding.value), unknown)
+
+    return Item(text, (code,), maximum, points, side)
+
+
+def exact(table: dict[str, float]) -> dict[str, Points]:
+    """A table of single points."""
+    return {answer: (points, points) for answer, points in table.items()}
+
+
+_AT_TOE = ("hallux", "toes", "foot", "")
+_AT_FINGER = ("index-fingertip", "fingers", "hand")
+
+
+def at_toe(limb: Limb, concept: str, level: str) -> str | None:
+    """normal, reduced, absent, or abnormal (degree not stated) at the great toe; None when it was not tested."""
+    return _at(limb, concept, level, _AT_TOE)
+
+
+def at_finger(limb: Limb, concept: str, level: str) -> str | None:
+    """The same at the index finger."""
+    return _at(limb, concept, level, _AT_FINGER)
+
+
+def _at(limb: Limb, concept: str, level: str, sites: tuple[str, ...]) -> str | None:
+    by_site = limb.sites.get(concept)
+    if by_site is not None:
+        for site in sites:
+            finding = by_site.get(site)
+            if finding is not None:
+                return str(finding.value)
+    recorded: Finding | None = limb.findings.get(level)
+    if recorded is not None:
+        return "normal" if recorded.value == "none" else "abnormal"
+    return None

@@ -1,0 +1,225 @@
+"""The signs and symptoms that the neuropathy rules ask about, worked out once per examination.
+
+Three-valued throughout: a sign that was not tested is unknown, a foot that is not there has none.
+"""
+
+from decimal import Decimal
+
+from msgspec import Struct
+
+from sural.evidence.truth import NO, UNKNOWN, YES, Truth
+from sural.exam.examination import Examination, Limb
+from sural.exam.finding import Finding
+from sural.neuropathy.reach import ANY, MODALITIES, Extent, arm_extent, leg_extent
+
+SYMPTOMS = ("foot-pain-neuropathic", "foot-numbness", "foot-tingling")
+PROXIMAL = ("power-hip-flexion", "power-hip-extension", "power-knee-extension", "power-knee-flexion")
+DISTAL = (
+    "power-ankle-dorsiflexion",
+    "power-ankle-plantarflexion",
+    "power-ankle-eversion",
+    "power-ankle-inversion",
+    "power-great-toe-extension",
+    "power-toe-flexion",
+)
+ARMS = ("power-finger-abduction", "power-thumb-abduction", "power-shoulder-abduction")
+LOST_REFLEX = ("reduced", "absent")
+
+_GRADES = {"5": 0, "5-": 1, "4+": 1, "4": 1, "4-": 1, "3": 2, "2": 3, "1": 4, "0": 4}
+VPT_NORMAL, VPT_ABNORMAL = Decimal(15), Decimal(25)
+
+
+class Sign(Struct, frozen=True, gc=False):
+    """A sign with the findings that decide it."""
+
+    truth: Truth
+    findings: tuple[Finding, ...] = ()
+
+
+_UNKNOWN_SIGN = Sign(UNKNOWN)
+
+
+class Signs:
+    """One examination seen by the neuropathy rules."""
+
+    __slots__ = ("arms", "exam", "legs")
+
+    def __init__(self, exam: Examination) -> None:
+        self.exam = exam
+        self.legs = {limb.side: _legs(limb) for limb in exam.limbs}
+        self.arms = {limb.side: _arms(limb) for limb in exam.limbs}
+
+    def extent(self, side: str, modality: str) -> Extent | None:
+        """The level of a modality on a leg."""
+        return self.legs[side].get(modality)
+
+    # symptoms
+
+    def symptoms(self) -> Sign:
+        """Neuropathic symptoms of the feet: pain, numbness or tingling on either side."""
+        return either(self.exam, SYMPTOMS)
+
+    def symptom(self, code: str) -> Sign:
+        return either(self.exam, (code,))
+
+    def person(self, code: str, *answers: str) -> Sign:
+        """A person-level finding that has one of these answers."""
+        finding = self.exam.person.get(code)
+        if finding is None:
+            return _UNKNOWN_SIGN
+        return Sign(YES if finding.value in (answers or ("present",)) else NO, (finding,))
+
+    # sensation
+
+    def loss(self, side: str, modality: str) -> Truth:
+        """Whether a modality is impaired on a leg."""
+        extent = self.legs[side].get(modality)
+        if extent is None:
+            return UNKNOWN
+        return YES if extent.low > 0 else NO if extent.high == 0 else UNKNOWN
+
+    def both(self, modality: str) -> Truth:
+        """Whether a modality is impaired on both legs."""
+        return min(self.loss("left", modality), self.loss("right", modality))
+
+    def lost_modalities(self, side: str) -> list[str]:
+        return [name for name, extent in self.legs[side].items() if extent.low > 0]
+
+    def findings_of_loss(self) -> tuple[Finding, ...]:
+        """Everything that shows impaired sensation."""
+        return tuple(
+            finding
+            for side in ("left", "right")
+            for extent in self.legs[side].values()
+            if extent.low > 0
+            for finding in extent.findings
+        )
+
+    # reflexes and power
+
+    def reflexes(self, code: str, answers: tuple[str, ...]) -> Sign:
+        """Whether a reflex has one of these answers on both sides."""
+        left, right = self.exam.left.get(code), self.exam.right.get(code)
+        found = tuple(finding for finding in (left, right) if finding is not None)
+        if any(finding.value not in answers for finding in found):
+            return Sign(NO, found)
+        return Sign(YES if len(found) == 2 else UNKNOWN, found)
+
+    def weak(self, codes: tuple[str, ...], side: str | None = None) -> Sign:
+        """Whether a muscle of these is weak: on a side, or on either."""
+        weak: list[Finding] = []
+        strong: list[Finding] = []
+        for limb in self.exam.limbs:
+            if side in (None, limb.side):
+                for code in codes:
+                    finding = limb.findings.get(code)
+                    if finding is not None:
+                        (strong if finding.value == "5" else weak).append(finding)
+        if weak:
+            return Sign(YES, tuple(weak))
+        return Sign(NO, tuple(strong)) if strong else _UNKNOWN_SIGN
+
+    def motor_grade(self) -> int:
+        """How severe the worst weakness of the legs is: 0 none known, 1 mild (MRC 4), 2 (3), 3 (2), 4 (1 or 0)."""
+        worst = 0
+        for limb in self.exam.limbs:
+            for code in (*PROXIMAL, *DISTAL):
+                finding = limb.findings.get(code)
+                if finding is not None:
+                    worst = max(worst, _GRADES[str(finding.value)])
+            wasting = limb.findings.get("foot-muscle-wasting")
+            if wasting is not None and wasting.value == "present":
+                worst = max(worst, 1)
+        return worst
+
+    def sensory_grade(self) -> int:
+        """How far the worst loss reaches on the same scale: 0 none known, 1 foot, 2 ankle to mid-shin, 3 knee, 4 above."""
+        highest = max((extent.low for leg in self.legs.values() for extent in leg.values()), default=0)
+        return (0, 1, 1, 2, 2, 3, 4, 4)[highest]
+
+
+def either(exam: Examination, codes: tuple[str, ...]) -> Sign:
+    """Present on either side; absent only when every one of the findings is recorded absent on every side that is there."""
+    present: list[Finding] = []
+    absent: list[Finding] = []
+    for limb in exam.limbs:
+        for code in codes:
+            finding = limb.findings.get(code)
+            if finding is not None:
+                (present if finding.value == "present" else absent).append(finding)
+    if present:
+        return Sign(YES, tuple(present))
+    there = sum(not limb.foot_lost for limb in exam.limbs) or 2
+    return Sign(NO if len(absent) >= there * len(codes) else UNKNOWN, tuple(absent))
+
+
+def _legs(limb: Limb) -> dict[str, Extent]:
+    """The level of every modality that was recorded on a leg; a level without a named modality under "any"."""
+    found: dict[str, Extent] = {}
+    if limb.foot_lost:
+        return found
+    for modality in MODALITIES:
+        extent = leg_extent(limb, modality)
+        if extent is not None:
+            found[modality.name] = extent
+    _add_touch(limb, found)
+    _add_vibration(limb, found)
+    if ANY.level in limb.findings:
+        extent = leg_extent(limb, ANY)
+        if extent is not None:
+            found[ANY.name] = extent
+    return found
+
+
+def _arms(limb: Limb) -> dict[str, Extent]:
+    return {modality.name: extent for modality in (*MODALITIES, ANY) if (extent := arm_extent(limb, modality)) is not None}
+
+
+def _add_touch(limb: Limb, found: dict[str, Extent]) -> None:
+    """The monofilament and the touch of toes count as touch where cotton wool was not used."""
+    if "light-touch" in found:
+        return
+    sites = limb.sites.get("monofilament-10g")
+    if sites:
+        missed = tuple([finding for finding in sites.values() if finding.value == "not-felt"])
+        felt = tuple([finding for finding in sites.values() if finding.value == "felt"])
+        if missed:
+            found["monofilament"] = Extent(1, 7, missed)
+        elif len(felt) >= 3:
+            found["monofilament"] = Extent(0, 0, felt, boundary=True)
+        return
+    whole = limb.findings.get("monofilament-foot") or limb.findings.get("monofilament-sites")
+    if whole is not None:
+        tested = whole.detail("sites-tested")
+        normal = whole.value == "normal" or (isinstance(tested, Decimal) and whole.value == tested)
+        found["monofilament"] = Extent(0, 0, (whole,), boundary=True) if normal else Extent(1, 7, (whole,))
+
+
+def _add_vibration(limb: Limb, found: dict[str, Extent]) -> None:
+    """A threshold, an on-off test or a timed comparison at the great toe, beside or instead of the tuning fork: the worse result counts.
+
+    Limits: threshold below 15 V normal, from 25 V abnormal (Young 1994 and PMC7950904, published sources seen), between them undecided;
+    on-off five or more of eight wrong abnormal, at most one normal (Perkins 2001, seen); felt 10 s longer by the examiner is reduced
+    (MNSI instruction sheet, seen). A graduated fork gives no verdict: its limits differ by site and source.
+    """
+    for code, normal, abnormal in _VIBRATION_LIMITS:
+        measured = limb.findings.get(code)
+        if measured is not None:
+            number = measured.number
+            extent = _banded(measured, number < normal, number >= abnormal)
+            known = found.get("vibration")
+            if known is None or extent.low > known.low:
+                found["vibration"] = extent
+
+
+_VIBRATION_LIMITS = (
+    ("vibration-threshold", VPT_NORMAL, VPT_ABNORMAL),
+    ("vibration-on-off", Decimal(2), Decimal(5)),
+    ("vibration-time-difference", Decimal(10), Decimal(10)),
+)
+
+
+def _banded(finding: Finding, normal: bool, abnormal: bool) -> Extent:
+    if normal:
+        return Extent(0, 0, (finding,), boundary=True)
+    return Extent(1 if abnormal else 0, 7, (finding,))

@@ -121,19 +121,7 @@ KINDS: dict[str, tuple[str, dict[str, Any]]] = {
     "components": ("blood-pressure-lying", _NEVER | _NO_DATE | _NO_NUMBER | _NO_CODE),
     "text": ("medicine", _NEVER | _NO_DATE | _NO_NUMBER | _NO_CODE | {"string Present": "Present"}),
 }  # fmt: skip
-_GRADE_IN_WORDS = pytest.mark.xfail(
-    strict=True, reason="BUG: a number with a unit in words ({value: 2, unit: 'mm[Hg]'}) is read as a grade of muscle power"
-)
-MATRIX = [
-    pytest.param(
-        kind,
-        value,
-        id=f"{kind}: {value}",
-        marks=[_GRADE_IN_WORDS] if (kind, value) == ("grades in numbers", "2 in words only") else [],
-    )
-    for kind in KINDS
-    for value in VALUES
-]
+MATRIX = [pytest.param(kind, value, id=f"{kind}: {value}") for kind in KINDS for value in VALUES]
 
 
 @pytest.mark.parametrize(("kind", "value"), MATRIX)
@@ -251,9 +239,6 @@ def test_an_open_answer_that_does_not_answer_the_question_is_refused(code: str, 
 
 
 @pytest.mark.parametrize("concept", ["ankle-reflex", "knee-reflex", "arm-reflexes", "tone"])
-@pytest.mark.xfail(
-    strict=True, reason="BUG: SNOMED CT 'abnormal' is read as 'reduced' where it could as well be brisk, clonus or increased"
-)
 def test_abnormal_is_not_read_as_reduced_where_it_may_be_the_opposite(concept: str) -> None:
     """An abnormal reflex may be absent, brisk or clonic; abnormal tone may be increased: refused, not guessed."""
     assert "refused value-not-mapped" == outcome(concept, {"valueCodeableConcept": snomed("263654008")})
@@ -346,10 +331,6 @@ def test_no_other_number_is_a_grade(value: Json) -> None:
     assert "refused value-type" == outcome("power-ankle-dorsiflexion", value)
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="BUG: any graded finding with a Quantity and a referenceRange.low is called normal or reduced; a reflex of 4 (clonus) is 'normal'",
-)
 @pytest.mark.parametrize("code", ["ankle-reflex", "light-touch", "monofilament-foot", "arm-reflexes"])
 def test_only_a_density_is_judged_by_its_reference_range(code: str) -> None:
     """The dictionary gives a Quantity with a reference range to nerve-fibre density alone."""
@@ -745,9 +726,6 @@ def test_every_reason_for_absence_is_kept_as_such(reason: str) -> None:
     assert 3 == summary_of(content)["intake"]["used"]
 
 
-@pytest.mark.xfail(
-    strict=True, reason="BUG: any code in the data-absent-reason system is kept as a reason, even one that does not exist"
-)
 def test_a_reason_that_does_not_exist_is_not_kept() -> None:
     """`nothing-wrong` is none of the 15 codes: unknown at best."""
     absent = {"coding": [{"system": canonical.ABSENT_REASON, "code": "nothing-wrong"}]}
@@ -876,9 +854,6 @@ def test_two_values_at_once_are_a_fault_of_structure(check: bool) -> None:
     "second",
     [{"valueRange": {"low": {"value": 1}}}, {"valueRatio": {"numerator": {"value": 1}}}, {"valuePeriod": {"start": "2026"}}],
 )
-@pytest.mark.xfail(
-    strict=True, reason="BUG: without the structural check a Range, Ratio or Period beside a coded value is not noticed"
-)
 def test_two_values_of_which_one_is_never_read_are_a_fault_too(second: Json) -> None:
     """The same fault in a type that no finding takes."""
     assert [("structure-invalid", "Bundle.entry[2].resource")] == issues(
@@ -963,10 +938,6 @@ PRESENT_IN_WORDS = {"valueString": "Present"}
 
 
 @pytest.mark.parametrize("code", ["301170006", "86854008", "371186005", "44054006", "77176002"])
-@pytest.mark.xfail(
-    strict=True,
-    reason="BUG: a finding-style code with the string 'Present' gets the value 'present' instead of the finding's own answer",
-)
 def test_a_finding_that_is_affirmed_in_words_is_the_finding(code: str) -> None:
     """Pulse absent, hyperreflexia, amputation of a toe, diabetes type 2, smoker: with "Present" as with the boolean true."""
     said, affirmed = (
@@ -980,10 +951,6 @@ def test_a_finding_that_is_affirmed_in_words_is_the_finding(code: str) -> None:
 
 
 @pytest.mark.parametrize("code", ["299934008", "274816000"])
-@pytest.mark.xfail(
-    strict=True,
-    reason="BUG: vibration reduced or absent (finding-style) with the string 'Present' crashes the assessment (KeyError)",
-)
 def test_a_finding_that_is_affirmed_in_words_does_not_crash(code: str) -> None:
     """128 Hz vibration reduced (299934008) or absent (274816000)."""
     content = about_p1(observation(snomed(code), side="left", site="hallux", **PRESENT_IN_WORDS))
@@ -1021,10 +988,6 @@ def test_denying_that_a_pulse_is_absent_does_not_make_it_normal() -> None:
 # codes
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="BUG: an open code for another problem beside one of our codes is ignored: callus (ours) + foot ulcer (SNOMED CT) loses the ulcer without an issue",
-)
 def test_our_code_beside_an_open_code_for_something_else_is_a_conflict() -> None:
     """The codings of one CodeableConcept mean one thing; callus and foot ulcer (95345008) are two."""
     both = {"coding": [{"system": canonical.FINDING, "code": "callus"}, *snomed("95345008")["coding"]]}

@@ -80,6 +80,7 @@ _TABLE: tuple[tuple[str, Severity, str, int, str], ...] = (
     ("invariant-broken", "error", "invariant", 400, "An invariant of FHIR R4 does not hold."),
     ("value-and-absent-reason", "error", "invariant", 400, "A value and a reason for its absence exclude each other (obs-6)."),
     ("duplicate-resource", "warning", "duplicate", 400, "The same resource stands in the input more than once; the latest version is read."),
+    ("version-unclear", "warning", "duplicate", 400, "The same resource stands in the input more than once and nothing says which is later; both are read."),
     # status and modifiers
     ("status-invalid", "error", "code-invalid", 422, "The status is not a code of the required value set."),
     ("status-not-usable", "warning", "business-rule", 422, "A resource with this status is not evidence."),
@@ -88,7 +89,7 @@ _TABLE: tuple[tuple[str, Severity, str, int, str], ...] = (
     ("diagnosis-refuted", "information", "business-rule", 422, "The diagnosis is refuted."),
     ("modifier-extension", "error", "extension", 422, "An unknown modifier extension may change the meaning."),
     ("focus-not-patient", "error", "business-rule", 422, "The focus of the Observation is not the patient."),
-    ("subject-not-patient", "error", "business-rule", 422, "The subject is not a patient."),
+    ("subject-not-patient", "error", "business-rule", 422, "The subject is not a patient, or not exactly one."),
     ("subject-assumed", "warning", "business-rule", 422, "No subject is given; the only patient of the input is taken."),
     ("reference-unresolved", "warning", "not-found", 422, "The reference points to nothing in the input."),
     # what was found

@@ -8,7 +8,7 @@ from sural.exam.examination import Contradiction
 from sural.exam.finding import Finding
 from sural.intake.context import Fate
 from sural.intake.read import Intake
-from sural.issues import Issue
+from sural.issues import KINDS, Issue
 
 
 def detected_issue(writing: Writing, number: int, contradiction: Contradiction) -> Json:
@@ -22,7 +22,7 @@ def detected_issue(writing: Writing, number: int, contradiction: Contradiction) 
         "text": narrative("Findings contradict each other.", says),
         "identifier": writing.identity.identifiers(f"contradiction-{number}"),
         "status": writing.status,
-        "code": concept(canonical.ISSUE, "contradiction", "Findings contradict each other"),
+        "code": concept(canonical.ISSUE, "contradiction", KINDS["contradiction"].text.rstrip(".")),
         "severity": "moderate",
         "patient": writing.subject,
         "identifiedDateTime": writing.as_of.isoformat(),

@@ -91,12 +91,12 @@ def concept(system: str, code: str, display: str) -> Json:
 def subject_reference(person: Person) -> Json:
     """The patient, by reference and, where one is known, by identifier; by identifier alone when the input had only that."""
     reference: Json = {}
-    if "?" not in person.reference:
+    if person.reference and "?" not in person.reference:
         reference["reference"] = person.reference
     if person.identifiers:
         system, value = person.identifiers[0]
         reference["identifier"] = {"system": system, "value": value} if system else {"value": value}
-    return reference
+    return reference or {"display": "The patient of the input, who has no identity there"}
 
 
 def unique_sources(findings: Iterable[Finding]) -> list[Source]:

@@ -1,6 +1,5 @@
 """ServiceRequests: proposals, never orders."""
 
-from datetime import date
 from functools import lru_cache
 
 from sural import canonical
@@ -40,10 +39,7 @@ def service_request(writing: Writing, referral: Referral) -> Json:
         "priority": referral.urgency,
         "code": {"coding": [coding(canonical.SERVICE, referral.service, name), *_open_codings(referral.service)], "text": name},
         "subject": writing.subject,
-        "occurrencePeriod": {
-            "start": _earliest(referral, writing.as_of).isoformat(),
-            "end": referral.due_at or referral.due.isoformat(),
-        },
+        "occurrencePeriod": _period(referral, writing),
         "authoredOn": writing.as_of.isoformat(),
         "requester": DEVICE_REFERENCE,
     }
@@ -60,8 +56,13 @@ def request_kind(referral: Referral) -> str:
     return f"referral-{referral.about}-{referral.service}" if referral.about != "foot-risk" else f"referral-{referral.service}"
 
 
-def _earliest(referral: Referral, as_of: date) -> date:
-    return after(as_of, referral.window.earliest) if referral.window else as_of
+def _period(referral: Referral, writing: Writing) -> Json:
+    """When it is to happen: by the clock from the examination, or in days from the day of assessment."""
+    examined = writing.assessment.examination.latest
+    if referral.due_at and examined:
+        return {"start": examined, "end": referral.due_at}
+    start = after(writing.as_of, referral.window.earliest) if referral.window else writing.as_of
+    return {"start": start.isoformat(), "end": referral.due.isoformat()}
 
 
 def _says(referral: Referral, name: str) -> str:

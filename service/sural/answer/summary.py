@@ -40,7 +40,7 @@ def summary(assessment: Assessment) -> dict[str, Any]:
     exam, risk, plan = assessment.examination, assessment.risk, assessment.plan
     content: dict[str, Any] = {
         "summary": FORM,
-        "subject": exam.subject.reference,
+        "subject": exam.subject.reference or None,
         "asOf": exam.as_of.isoformat(),
         "findings": _findings(risk.factors),
         "monofilament": {limb.side: _counts(monofilament_counts(limb)) for limb in exam.limbs},

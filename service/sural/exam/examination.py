@@ -7,7 +7,7 @@ from decimal import Decimal
 
 from msgspec import Struct
 
-from sural.exam.finding import Finding, NotExamined, Source, Value
+from sural.exam.finding import Finding, NotExamined, Source, Unheard, Value
 from sural.terminology.site import SIDES, Side
 
 FOOT_LOST = ("entire-foot", "below-knee", "above-knee")
@@ -98,13 +98,14 @@ class Contradiction(Struct, frozen=True):
 class Examination:
     """All that rules may know: findings, the person, the day of assessment, referrals on file and what the sender declared complete.
 
-    `unstated` holds adverse findings whose side is missing and diagnoses that are not confirmed: they are no evidence, but while
-    they stand the factors they speak for cannot be no.
+    `unheard` holds what could not be used: findings without a side, preliminary ones, diagnoses that are not confirmed. It is no
+    evidence, but while it stands the factors it speaks for cannot be no. `earlier` holds the examinations before this one that came
+    in the same input, oldest first.
     """
 
     __slots__ = (
-        "as_of", "complete", "contradictions", "latest", "left", "lookback_from", "not_examined", "person", "preliminary", "requests",
-        "right", "series", "subject", "unstated",
+        "as_of", "complete", "contradictions", "earlier", "latest", "left", "lookback_from", "not_examined", "person", "preliminary", "requests",
+        "right", "series", "subject", "unheard",
     )  # fmt: skip
 
     def __init__(self, subject: Person, as_of: date, lookback_from: date) -> None:
@@ -113,7 +114,7 @@ class Examination:
         self.lookback_from = lookback_from
         self.left = Limb("left")
         self.right = Limb("right")
-        self.unstated = Limb("unstated")
+        self.unheard: list[Unheard] = []
         self.person: dict[str, Finding] = {}
         self.series: dict[str, list[Finding]] = {}
         self.not_examined: list[NotExamined] = []
@@ -122,6 +123,7 @@ class Examination:
         self.complete: frozenset[str] = frozenset()
         self.preliminary = False
         self.latest: str | None = None
+        self.earlier: tuple[Examination, ...] = ()
 
     @property
     def codes(self) -> AbstractSet[str]:

@@ -25,15 +25,20 @@ class Source(Struct, gc=False):
     type: str
     record: Any = None
     line: int | None = None
+    holder: "Source | None" = None
 
     @property
     def path(self) -> str:
         """The FHIRPath that selects the resource in the input."""
+        if self.holder is not None:
+            return f"{self.holder.path}.contained[{self.number}]"
         return f"{self.base}.entry[{self.number}].resource" if self.number >= 0 else self.base
 
     @property
     def reference(self) -> str | None:
-        """The reference under which the resource can be cited, or None when it has no identity."""
+        """The reference under which the resource can be cited, or None when it has no identity; of a contained one, its holder's."""
+        if self.holder is not None:
+            return self.holder.reference
         record = self.record
         return f"{self.type}/{record.id}" if record is not None and record.id else self.full_url
 
@@ -102,6 +107,21 @@ def said(value: Value) -> str:
     if isinstance(value, str):
         return value
     return value.text if isinstance(value, Moment) else f"{value:f}"
+
+
+class Unheard(Struct, frozen=True, gc=False):
+    """What a resource that cannot be used might have said: no evidence, but while it stands nothing it speaks for is ruled out.
+
+    `side` is None when it is missing or doubtful, `value` None when it could not be read.
+    """
+
+    concept: Concept
+    side: str | None
+    site: Site | None
+    value: Value | None
+    moment: Moment | None
+    source: Source
+    details: tuple[tuple[str, Value], ...] = ()
 
 
 class NotExamined(Struct, frozen=True, gc=False):

@@ -7,6 +7,7 @@ from msgspec import Struct
 from sural.evidence.citation import Citation
 from sural.evidence.criterion import Criterion, Evidence, Fact, Ground, Held, doubt
 from sural.evidence.truth import NO, UNKNOWN, YES, Truth
+from sural.exam.as_if import as_if_heard
 from sural.exam.examination import Examination, Limb
 from sural.exam.finding import Finding
 from sural.footrisk.arterial import ARTERIAL_DISEASE, LIMB_THREATENING_ISCHAEMIA, PULSE_ABSENT
@@ -217,22 +218,33 @@ class Factors(Struct, frozen=True):
 
 
 def judge(exam: Examination, criteria: tuple[Criterion[Foot], ...] = FOOT_CRITERIA) -> Factors:
-    """Judge every factor on both feet and for the person."""
-    doubted = _doubted(exam, criteria)
-    feet = {limb.side: _foot(limb, other, exam, criteria, doubted) for limb, other in _pairs(exam)}
-    person = {criterion.factor: _person(criterion.factor, feet["left"], feet["right"]) for criterion in criteria}
-    for criterion in PERSON_CRITERIA:
-        person[criterion.factor] = criterion.judge(exam)
-    return Factors(feet["left"], feet["right"], person)
+    """Judge every factor on both feet and for the person.
+
+    Nothing is ruled out that findings which could not be used still speak for: what would not be absent if they were true.
+    """
+    feet = {limb.side: _foot(limb, other, exam, criteria) for limb, other in _pairs(exam)}
+    person = {criterion.factor: criterion.judge(exam) for criterion in PERSON_CRITERIA}
+    if exam.unheard:
+        feared = as_if_heard(exam)
+        for limb, other in _pairs(feared):
+            _doubt(feet[limb.side], _foot(limb, other, feared, criteria))
+        _doubt(person, {criterion.factor: criterion.judge(feared) for criterion in PERSON_CRITERIA})
+    both = {criterion.factor: _person(criterion.factor, feet["left"], feet["right"]) for criterion in criteria}
+    return Factors(feet["left"], feet["right"], both | person)
+
+
+def _doubt(facts: dict[str, Fact], feared: Mapping[str, Fact]) -> None:
+    for factor, fact in facts.items():
+        other = feared.get(factor)
+        if other is not None and other.truth is not NO:
+            facts[factor] = doubt(fact)
 
 
 def _pairs(exam: Examination) -> tuple[tuple[Limb, Limb], tuple[Limb, Limb]]:
     return (exam.left, exam.right), (exam.right, exam.left)
 
 
-def _foot(
-    limb: Limb, other: Limb, exam: Examination, criteria: tuple[Criterion[Foot], ...], doubted: frozenset[str]
-) -> dict[str, Fact]:
+def _foot(limb: Limb, other: Limb, exam: Examination, criteria: tuple[Criterion[Foot], ...]) -> dict[str, Fact]:
     foot = Foot(limb, other, exam)
     facts = foot.facts
     for criterion in criteria:
@@ -241,19 +253,8 @@ def _foot(
         fact = criterion.judge(foot)
         if limb.foot_lost and fact.truth is not YES:
             continue
-        facts[criterion.factor] = doubt(fact) if doubted and criterion.factor in doubted else fact
+        facts[criterion.factor] = fact
     return facts
-
-
-def _doubted(exam: Examination, criteria: tuple[Criterion[Foot], ...]) -> frozenset[str]:
-    """Factors that findings without a side, or diagnoses not confirmed, speak for."""
-    unstated = exam.unstated
-    if not unstated.findings and not unstated.sites:
-        return frozenset()
-    foot = Foot(unstated, Limb("none"), exam)
-    for criterion in criteria:
-        foot.facts[criterion.factor] = criterion.judge(foot)
-    return frozenset(factor for factor, fact in foot.facts.items() if fact.truth is YES)
 
 
 def _person(factor: str, left: Mapping[str, Fact], right: Mapping[str, Fact]) -> Fact:

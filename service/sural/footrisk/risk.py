@@ -231,7 +231,12 @@ def _remarks(exam: Examination, factors: Factors) -> tuple[str, ...]:
         if _only_reduced(exam, limb.side, factors):
             notes.append("sensation-only-reduced")
     if any(fact.doubted for fact in factors.person.values()):
-        notes.append("adverse-finding-without-side")
+        notes += sorted(
+            {
+                "adverse-finding-without-side" if one.concept.sided and one.side is None else "adverse-finding-not-usable"
+                for one in exam.unheard
+            }
+        )
     if factors.truth("hot-swollen-foot") is YES and factors.truth("charcot-suspected") is not YES:
         notes.append("consider-acute-charcot")
     if YES in (factors.truth("hot-swollen-foot"), factors.truth("charcot-suspected")):

@@ -6,8 +6,9 @@ from typing import Literal
 from msgspec import Struct
 
 from sural.exam.examination import Request
-from sural.exam.finding import Finding, NotExamined
+from sural.exam.finding import Finding, NotExamined, Unheard
 from sural.intake.documents import Item
+from sural.intake.panels import Panels
 from sural.intake.references import References, Subject
 from sural.issues import Issue
 from sural.terminology.lexicon import Lexicon
@@ -20,7 +21,7 @@ class Gathered(Struct):
 
     subject: Subject
     findings: list[Finding] = []
-    unstated: list[Finding] = []
+    unheard: list[Unheard] = []
     not_examined: list[NotExamined] = []
     requests: list[Request] = []
     issues: list[Issue] = []
@@ -44,23 +45,31 @@ class Context:
     """The state of reading one document. Nothing here outlives the call."""
 
     def __init__(self, items: list[Item], lexicon: Lexicon, as_of: date, preliminary: bool) -> None:
-        self.items = items
+        self.items = list(items)
         self.lexicon = lexicon
         self.as_of = as_of
         self.preliminary = preliminary
         self.references = References(items)
         self.fates: list[Fate | None] = [None] * len(items)
         self.reasons: dict[int, str] = {}
-        self.patients: dict[str, Gathered] = {}
+        self.patients: dict[Subject, Gathered] = {}
+        self.subjects: list[Subject] | None = None
         self.unattributed: list[Issue] = []
-        self.panels: dict[int, Item] = {}
+        self.panels = Panels(lexicon, self.references, preliminary)
 
     def gathered(self, subject: Subject) -> Gathered:
         """The collection of one patient."""
-        found = self.patients.get(subject.reference)
+        found = self.patients.get(subject)
         if found is None:
-            found = self.patients[subject.reference] = Gathered(subject)
+            found = self.patients[subject] = Gathered(subject)
         return found
+
+    def add_contained(self, item: Item) -> Item:
+        """Give a contained resource a number of its own; it is then read like any other."""
+        item.index = len(self.items)
+        self.items.append(item)
+        self.fates.append(None)
+        return item
 
     def unusable(self, item: Item, key: str, about: Gathered | None = None, part: str = "") -> None:
         """Record a fault and that its resource cannot be used. `part` is the rest of the FHIRPath within the resource."""

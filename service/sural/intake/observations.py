@@ -2,20 +2,18 @@
 
 from decimal import Decimal
 
-from msgspec import Struct
-
 from sural.exam.finding import Finding, NotExamined, Value
-from sural.exam.moment import Moment, moment, period
 from sural.intake import wire
 from sural.intake.context import Context, Gathered
 from sural.intake.documents import Item
 from sural.intake.monofilament import TRIES, site_result
+from sural.intake.panels import USABLE, effective
+from sural.intake.unheard import keep_component, keep_observation
 from sural.intake.values import Outcome, Read, has_value, limits, read_value
+from sural.intake.where import Troubled, Where, applies, sides, together
 from sural.terminology.concept import Concept
-from sural.terminology.lexicon import NOWHERE, PRESENCE, Absent, Meaning, Place, Target, Unread
-from sural.terminology.site import BILATERAL, SIDES, Site
+from sural.terminology.meaning import NOWHERE, PRESENCE, Absent, Meaning, Place, Target, Unread
 
-USABLE = frozenset({"final", "amended", "corrected"})
 STATUSES = USABLE | {"registered", "preliminary", "cancelled", "entered-in-error", "unknown"}
 _PARTS = {
     "blood-pressure-lying": ("systolic", "diastolic"),
@@ -30,22 +28,6 @@ _PARTS = {
 }  # fmt: skip
 
 
-class Where(Struct, frozen=True):
-    """Side and site of a finding, put together from the code, the body site, the component and the panel."""
-
-    side: str | None = None
-    site: Site | None = None
-
-
-class Troubled(Exception):
-    """A fault that makes the whole resource unusable."""
-
-    def __init__(self, key: str, path: str = "") -> None:
-        super().__init__(key)
-        self.key = key
-        self.path = path
-
-
 def read_observation(context: Context, item: Item, record: wire.Observation, about: Gathered) -> None:
     """Add the findings of one Observation to what is known of the patient, or record why there are none."""
     try:
@@ -53,11 +35,13 @@ def read_observation(context: Context, item: Item, record: wire.Observation, abo
         meaning = context.lexicon.meanings[bytes(record.code)] if record.code else None
         if meaning is None:
             raise Troubled("code-missing")
-        if meaning.conflict:
-            raise Troubled("code-conflict", ".code")
+        if meaning.trouble is not None:
+            raise Troubled(meaning.trouble, ".code")
         _Reading(context, item, record, about, meaning).read()
     except Troubled as trouble:
         context.unusable(item, trouble.key, about, trouble.path)
+    if context.fates[item.index] == "unusable" and context.reasons[item.index] != "focus-not-patient":
+        keep_observation(context, item, record, about)
 
 
 def _check(context: Context, item: Item, record: wire.Observation) -> None:
@@ -74,6 +58,8 @@ def _check(context: Context, item: Item, record: wire.Observation) -> None:
             raise Troubled("preliminary", ".status")
     if record.modifierExtension or record.implicitRules is not None:
         raise Troubled("modifier-extension", ".modifierExtension" if record.modifierExtension else ".implicitRules")
+    if record.effectiveDateTime and (record.effectiveInstant or record.effectivePeriod or record.effectiveTiming):
+        raise Troubled("structure-invalid")
     for index, component in enumerate(record.component):
         if component.modifierExtension:
             raise Troubled("modifier-extension", f".component[{index}].modifierExtension")
@@ -82,9 +68,9 @@ def _check(context: Context, item: Item, record: wire.Observation) -> None:
             raise Troubled("invariant-broken", f".referenceRange[{index}]")
     if record.focus:
         subject = context.references.subject(record.subject, item)
-        for reference in record.focus:
+        for index, reference in enumerate(record.focus):
             if subject is None or context.references.subject(reference, item) is not subject:
-                raise Troubled("focus-not-patient", ".focus[0]")
+                raise Troubled("focus-not-patient", f".focus[{index}]")
 
 
 class _Reading:
@@ -103,40 +89,48 @@ class _Reading:
         self.absent: Absent | None = None
         self.place = context.lexicon.places[bytes(record.bodySite)] if record.bodySite else NOWHERE
         self.moment = effective(record)
-        panel = context.panels.get(item.index) if context.panels else None
-        if panel is not None:
-            self._inherit(panel)
-
-    def _inherit(self, panel: Item) -> None:
-        """What a member leaves to its panel: the place and the time."""
-        above = panel.record
-        if not isinstance(above, wire.Observation):
-            return
-        if not self.record.bodySite and above.bodySite:
-            self.place = self.context.lexicon.places[bytes(above.bodySite)]
-        if self.moment is None:
-            self.moment = effective(above)
+        above = context.panels.inherited(item)
+        if above.conflict and self.place.side is None:
+            self.place = Place(site=self.place.site, trouble="side-conflict")
+        elif above.where.side is not None and self.place.side is None and self.place.trouble in (None, "site-not-mapped"):
+            self.place = Place(above.where.side, self.place.site or above.where.site, self.place.trouble)
+        if self.moment is None and not _has_date(record):
+            self.moment = above.moment
 
     def read(self) -> None:
-        meaning, record, context = self.meaning, self.record, self.context
-        if not meaning.targets:
+        meaning = self.meaning
+        if not meaning.targets and not self._holds_findings():
             self._not_ours()
             return
         if self.place.trouble:
             self._place_trouble(self.place)
-        where = self._where(Where(self.place.side, self.place.site), Where(meaning.side, meaning.site))
+        where = together(Where(self.place.side, self.place.site), Where(meaning.side, meaning.site))
+        if not meaning.targets:
+            self._components(None, where)
+            self._settle()
+            return
         applicable = [target for target in meaning.targets if applies(target.condition, where.site)]
         if not applicable:
             raise Troubled("code-needs-site", ".code")
         for target in _one_per_concept(applicable):
             self._target(target, where)
-        if self.found == 0:
+        self._settle()
+
+    def _settle(self) -> None:
+        """What became of the resource: unusable when not one finding was read."""
+        context, index = self.context, self.item.index
+        if self.found == 0 and context.fates[index] is None:
             if self.trouble is None:
                 raise Troubled("value-missing")
-            context.fates[self.item.index] = "unusable"
-            context.reasons.setdefault(self.item.index, self.trouble)
-        if record.status == "preliminary":
+            context.fates[index] = "unusable"
+            context.reasons.setdefault(index, self.trouble)
+        if self.record.status == "preliminary":
             self.about.preliminary = True
+
+    def _holds_findings(self) -> bool:
+        """Whether a code of the sender's own stands over components that are findings of ours."""
+        codes = (self.context.lexicon.meanings[bytes(one.code)] for one in self.record.component if one.code)
+        return any(target.stands_alone for meaning in codes for target in meaning.targets)
 
     def _not_ours(self) -> None:
         """A code that is not read: a panel of members counts as used with them, anything else is not relevant."""
@@ -153,29 +147,19 @@ class _Reading:
             raise Troubled(trouble, ".bodySite")
         self.context.remark(self.item, trouble, self.about, ".bodySite")
 
-    def _where(self, outer: Where, inner: Where, path: str = "") -> Where:
-        """Two statements of the same place. The narrower site wins; two sides or two unrelated sites are a fault."""
-        if inner.side is None and inner.site is None:
-            return outer
-        if outer.side and inner.side and outer.side != inner.side and outer.side != BILATERAL:
-            raise Troubled("side-conflict", path)
-        side = inner.side or outer.side
-        if inner.site is None or outer.site is None or inner.site.lies_in(outer.site.code):
-            return Where(side, inner.site or outer.site)
-        if outer.site.lies_in(inner.site.code):
-            return Where(side, outer.site)
-        raise Troubled("site-conflict", path)
-
     def _target(self, target: Target, where: Where) -> None:
         if target.side or target.site:
             own_site = self.context.lexicon.sites[target.site] if target.site else None
-            where = self._where(where, Where(target.side, own_site))
+            where = together(where, Where(target.side, own_site))
         concept = target.concept
         if target.part:
             self._part_alone(target, where)
             return
         if concept.scope == "component":
             raise Troubled("code-needs-site", ".code")
+        if target.value is None and self.record.hasMember and not has_value(self.record) and not self.record.component:
+            self.context.fates[self.item.index] = "used"
+            return
         details, others = self._components(concept, where)
         value: Outcome
         if target.value is not None:
@@ -201,16 +185,18 @@ class _Reading:
         """The code names the finding itself: present unless the value denies it."""
         concept = target.concept
         value = read_value(self.record, PRESENCE, self.context.lexicon, self.context.as_of)
-        if value is None:
-            return target.value
-        if isinstance(value, Unread):
-            stated = read_value(self.record, concept, self.context.lexicon, self.context.as_of)
-            return stated if stated == target.value else value
-        if value == "present":
+        if isinstance(value, Read):
+            self.context.remark(self.item, value.remark, self.about)
+            value = value.value
+        if value is None or value == "present":
             return target.value
         if value == "absent":
             denied = concept.answers[: concept.reassuring]
             return denied[0] if len(denied) == 1 and len(concept.answers) == 2 else Unread("value-not-mapped")
+        if isinstance(value, Unread):
+            stated = read_value(self.record, concept, self.context.lexicon, self.context.as_of)
+            stated = stated.value if isinstance(stated, Read) else stated
+            return stated if stated == target.value else value
         return value
 
     def _without_value(self, concept: Concept) -> Outcome:
@@ -243,8 +229,11 @@ class _Reading:
             self.context.remark(self.item, "tries-undecided", self.about)
         return decided
 
-    def _components(self, concept: Concept, where: Where) -> tuple[tuple[tuple[str, Value], ...], int]:
-        """The details that belong to the finding itself, and how many components were findings of their own."""
+    def _components(self, concept: Concept | None, where: Where) -> tuple[tuple[tuple[str, Value], ...], int]:
+        """The details that belong to the finding itself, and how many components were findings of their own.
+
+        `concept` is None under a code of the sender's own: then every component speaks for itself.
+        """
         if not self.record.component:
             return (), 0
         details: list[tuple[str, Value]] = []
@@ -255,23 +244,29 @@ class _Reading:
             if meaning is None:
                 self.context.remark(self.item, "element-missing", self.about, part_path, "code")
                 continue
-            if meaning.conflict:
-                raise Troubled("side-conflict", f".component[{index}].code")
-            if meaning.coding == self.meaning.coding and has_value(self.record):
-                raise Troubled("invariant-broken", f".component[{index}].code")
-            part = self._part(concept, meaning)
+            if meaning.trouble is not None:
+                others += 1
+                self._component_trouble(Troubled(meaning.trouble, f"{part_path}.code"), component)
+                continue
+            if concept is not None and meaning.coding == self.meaning.coding and has_value(self.record):
+                raise Troubled("invariant-broken", f"{part_path}.code")
+            part = self._part(concept, meaning) if concept is not None else None
             if part is not None:
                 self._detail(part, component, part_path, details)
-            elif meaning.targets or meaning.side or meaning.site:
+            elif any(target.stands_alone for target in meaning.targets) or (concept and (meaning.side or meaning.site)):
                 others += 1
                 try:
-                    self._component_finding(concept, component, meaning, where, index)
+                    self._component_finding(concept, component, meaning, where, part_path)
                 except Troubled as trouble:
-                    self.trouble = trouble.key
-                    self.context.remark(self.item, trouble.key, self.about, trouble.path)
+                    self._component_trouble(trouble, component)
             else:
                 self.context.remark(self.item, "component-not-mapped", self.about, part_path)
         return tuple(details), others
+
+    def _component_trouble(self, trouble: Troubled, component: wire.Component) -> None:
+        self.trouble = trouble.key
+        keep_component(self.context, self.item, self.about, self.meaning, self.place, component, self.moment)
+        self.context.remark(self.item, trouble.key, self.about, trouble.path)
 
     def _part(self, concept: Concept, meaning: Meaning) -> Concept | None:
         """The component concept that a component's code names, when it is one of the finding's own."""
@@ -294,15 +289,18 @@ class _Reading:
         else:
             details.append((part.code, value))
 
-    def _component_finding(self, concept: Concept, component: wire.Component, meaning: Meaning, where: Where, index: int) -> None:
+    def _component_finding(
+        self, concept: Concept | None, component: wire.Component, meaning: Meaning, where: Where, path: str
+    ) -> None:
         """A component that is a finding of its own: another side or site of the same concept, or a finding code."""
-        path = f".component[{index}]"
-        at = self._where(where, Where(meaning.side, meaning.site), path)
-        target = next((t for t in meaning.targets if applies(t.condition, at.site)), None)
+        at = together(where, Where(meaning.side, meaning.site), path, narrows=True)
+        target = next((t for t in meaning.targets if t.stands_alone and applies(t.condition, at.site)), None)
         if target is not None:
             concept = target.concept
             own_site = self.context.lexicon.sites[target.site] if target.site else None
-            at = self._where(at, Where(target.side, own_site), path)
+            at = together(at, Where(target.side, own_site), path, narrows=True)
+        if concept is None:
+            raise Troubled("code-needs-site", path)
         value = read_value(component, concept, self.context.lexicon, self.context.as_of)
         if value is None:
             value = target.value if target is not None and target.value else Unread("value-missing")
@@ -331,18 +329,14 @@ class _Reading:
             self.context.remark(self.item, value.remark, self.about, path)
             value = value.value
         assert value is not None
-        sides = self._sides(concept, where.side)
-        if sides is None:
-            if not isinstance(value, Absent):
-                self.about.unstated.append(Finding(concept, None, where.site, value, self.moment, self.item, details))
+        if concept.sided and where.side is None:
             raise Troubled("side-missing", path)
+        if self.moment is None and _has_date(self.record):
+            raise Troubled("date-invalid", ".effective")
         if self.moment is None and concept.expires:
-            raise Troubled(
-                "date-missing" if not _has_date(self.record) else "date-invalid",
-                "" if not _has_date(self.record) else ".effective",
-            )
+            raise Troubled("date-missing")
         site = where.site if concept.sited else None
-        for side in sides:
+        for side in sides(where.side) if concept.sided else (None,):
             if isinstance(value, Absent):
                 self.about.not_examined.append(NotExamined(concept, side, site, value.reason, self.moment, self.item))
                 self.context.fates[self.item.index] = "used"
@@ -350,39 +344,12 @@ class _Reading:
                 self.about.findings.append(Finding(concept, side, site, value, self.moment, self.item, details))
             self.found += 1
 
-    def _sides(self, concept: Concept, side: str | None) -> tuple[str | None, ...] | None:
-        if not concept.sided:
-            return (None,)
-        if side is None:
-            return None
-        return SIDES if side == BILATERAL else (side,)
-
 
 _POINT_AT_RESOURCE = frozenset({"value-missing", "value-and-absent-reason", "structure-invalid"})
 
 
-def effective(record: wire.Observation) -> Moment | None:
-    """When the finding was made: effectiveDateTime, effectiveInstant or effectivePeriod; a Timing is not read."""
-    if record.effectiveDateTime is not None:
-        return moment(record.effectiveDateTime)
-    if record.effectiveInstant is not None:
-        return moment(record.effectiveInstant)
-    if record.effectivePeriod is not None:
-        return period(record.effectivePeriod.start, record.effectivePeriod.end)
-    return None
-
-
 def _has_date(record: wire.Observation) -> bool:
     return bool(record.effectiveDateTime or record.effectiveInstant or record.effectivePeriod or record.effectiveTiming)
-
-
-def applies(condition: str | None, site: Site | None) -> bool:
-    """Whether a target's condition is met: a site or region to lie in, or no site at all."""
-    if condition is None:
-        return True
-    if condition == "no-site":
-        return site is None or site.code in ("foot", "lower-limb")
-    return site is not None and site.lies_in(condition)
 
 
 def _one_per_concept(targets: list[Target]) -> list[Target]:

@@ -12,8 +12,9 @@ from sural.exam.moment import Moment, moment
 from sural.intake import wire
 from sural.intake.context import Context, Gathered
 from sural.intake.documents import Item
-from sural.intake.values import read_value
-from sural.terminology.lexicon import NOWHERE
+from sural.intake.references import base
+from sural.intake.values import has_unread, read_value
+from sural.terminology.meaning import NOWHERE
 from sural.terminology.site import BILATERAL
 
 FINAL = frozenset({"final", "amended", "corrected"})
@@ -23,7 +24,7 @@ def read_plain(context: Context) -> list[Item]:
     """Read every plain Observation; return the items that are left."""
     lexicon, as_of = context.lexicon, context.as_of
     meanings, places, answers = lexicon.meanings, lexicon.places, lexicon.answers
-    abouts: dict[str, Gathered] = {}
+    abouts: dict[str, tuple[Gathered, str]] = {}
     left: list[Item] = []
     for item in context.items:
         record: Any = item.record
@@ -34,14 +35,24 @@ def read_plain(context: Context) -> list[Item]:
         concept = meanings[bytes(record.code)].question
         place = places[bytes(record.bodySite)] if record.bodySite else NOWHERE
         when = moment(record.effectiveDateTime) if record.effectiveDateTime else None
-        if concept is None or concept.kind == "component" or place.trouble or (when is None and concept.expires):
+        if (
+            concept is None
+            or concept.kind == "component"
+            or place.trouble
+            or (when is None and (concept.expires or record.effectiveDateTime is not None))
+        ):
             left.append(item)
             continue
         side = place.side if concept.sided else None
         if concept.sided and (side is None or side == BILATERAL):
             left.append(item)
             continue
-        about = abouts.get(patient) or _about(context, item, patient, abouts)
+        known = abouts.get(patient)
+        full_url = item.full_url or ""
+        if known is not None and (full_url.startswith(known[1]) if known[1] else not full_url.startswith("http")):
+            about: Gathered | None = known[0]
+        else:
+            about = _about(context, item, patient, abouts)
         value = (
             answers[concept.code][bytes(record.valueCodeableConcept)]
             if record.valueCodeableConcept and _only_coded(record)
@@ -54,14 +65,15 @@ def read_plain(context: Context) -> list[Item]:
     return left
 
 
-def _about(context: Context, item: Item, patient: str, abouts: dict[str, Gathered]) -> Gathered | None:
-    """The patient of an Observation; remembered where the reference means the same one wherever it stands."""
+def _about(context: Context, item: Item, patient: str, abouts: dict[str, tuple[Gathered, str]]) -> Gathered | None:
+    """The patient of an Observation, remembered with the server that the reference is relative to."""
     subject = context.references.subject(item.record.subject, item)
     if subject is None:
         return None
     about = context.gathered(subject)
-    if context.references.knows(patient):
-        abouts[patient] = about
+    if not patient.startswith("#"):
+        server = base(item.full_url)
+        abouts[patient] = about, f"{server}/" if server else ""
     return about
 
 
@@ -77,6 +89,7 @@ def _plain_subject(record: wire.Observation) -> str | None:
         or record.implicitRules is not None
         or record.effectivePeriod is not None
         or record.effectiveInstant is not None
+        or record.effectiveTiming
     ):
         return None
     return record.subject.reference if record.subject is not None else None
@@ -90,4 +103,5 @@ def _only_coded(record: wire.Observation) -> bool:
         and record.valueString is None
         and record.valueDateTime is None
         and not record.dataAbsentReason
+        and not has_unread(record)
     )

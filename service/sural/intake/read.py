@@ -7,15 +7,17 @@ from typing import Any, get_args
 from msgspec import Struct
 
 from sural.exam.examination import Examination
-from sural.exam.moment import before
 from sural.intake import wire
+from sural.intake.circumstances import read_encounter, read_request
 from sural.intake.context import CodeUse, Context, Fate, Gathered
+from sural.intake.diagnoses import read_condition, read_procedure
 from sural.intake.documents import Document, Item
+from sural.intake.medicines import read_medication
 from sural.intake.observations import read_observation
 from sural.intake.plain import read_plain
 from sural.intake.references import Subject
 from sural.intake.selection import select
-from sural.intake.standing import read_condition, read_encounter, read_medication, read_procedure, read_request
+from sural.intake.versions import SUPERSEDED, latest_versions
 from sural.issues import Issue, Refused
 from sural.terminology.lexicon import Lexicon
 
@@ -67,74 +69,44 @@ def read(
     `lookback` is an ISO 8601 duration; `complete` holds what the sender declares complete (inspection, history); `preliminary` reads
     preliminary results too; `by_code` adds the report per code. Raises Refused when it cannot be said whom the document is about.
     """
-    items = _latest_versions(document)
+    items = latest_versions(document)
     context = Context(items, lexicon, as_of, preliminary)
     context.unattributed.extend(document.issues)
     _find_panels(context)
     for item in read_plain(context):
         _read_item(context, item)
-    _account_for_patients(context)
+    _refuse_without_subject(context)
+    stopped = _account_for_patients(context)
     if not context.patients:
-        raise Refused(*context.unattributed, Issue("patient-missing" if items else "empty-input"))
-    lookback_from = before(as_of, lookback)
+        raise Refused(
+            *context.unattributed, *stopped, *([] if stopped else [Issue("patient-missing" if items else "empty-input")])
+        )
+    context.unattributed.extend(stopped)
+    context.references.settle()
     examinations = [
-        (about, select(context, about, as_of, lookback_from, complete))
+        (about, select(context, about, as_of, lookback, complete))
         for about in sorted(context.patients.values(), key=lambda about: about.subject.reference)
     ]
-    single = len(examinations) == 1
+    single = len(examinations) == 1 and not stopped
     patients = tuple(
-        Accepted(exam, _intake(context, about, context.unattributed if single else [])) for about, exam in examinations
+        Accepted(exam, _intake(context, about, context.unattributed if single else [], single)) for about, exam in examinations
     )
     rest = Intake((), {}) if single else _rest(context)
     return Reading(patients, rest, tuple(_by_code(context)) if by_code else ())
 
 
-def _latest_versions(document: Document) -> list[Item]:
-    """The items; of a resource that stands more than once, all but the latest version lose their record."""
-    named = [(item.type, item.record.id) for item in document.items if item.record is not None and item.record.id]
-    if len(set(named)) == len(named):
-        return document.items
-    seen: dict[tuple[str, str], Item] = {}
-    for item in document.items:
-        if item.record is None or not item.record.id:
-            continue
-        name = (item.type, item.record.id)
-        other = seen.setdefault(name, item)
-        if other is item:
-            continue
-        older, newer = sorted((other, item), key=_version)
-        document.issues.append(Issue("duplicate-resource", older.path))
-        older.record = _SUPERSEDED
-        seen[name] = newer
-    return document.items
-
-
-class _Superseded(Struct):
-    id: str | None = None
-
-
-_SUPERSEDED = _Superseded()
-
-
-def _version(item: Item) -> tuple[str, int, str, int]:
-    meta = getattr(item.record, "meta", None)
-    if meta is None:
-        return "", 0, "", -item.index
-    version = meta.versionId or ""
-    return meta.lastUpdated or "", int(version) if version.isdigit() else 0, version, -item.index
-
-
 def _find_panels(context: Context) -> None:
-    """Which Observations are members of a panel: they may leave their place and time to it."""
-    for item in context.items:
-        record = item.record
-        if isinstance(record, wire.Observation) and record.hasMember:
-            for number, reference in enumerate(record.hasMember):
-                member = context.references.target(reference, item)
-                if member is not None:
-                    context.panels[member.index] = item
-                else:
-                    context.remark(item, "reference-unresolved", part=f".hasMember[{number}]")
+    """Which Observations are members of a panel: they may leave their place and time to it. Contained members are read too."""
+    waiting = [item for item in context.items if isinstance(item.record, wire.Observation) and item.record.hasMember]
+    for item in waiting:
+        for number, reference in enumerate(item.record.hasMember):
+            member = context.references.target(reference, item)
+            if member is None:
+                context.remark(item, "reference-unresolved", part=f".hasMember[{number}]")
+            elif member.holder is not None:
+                context.panels.add(context.add_contained(member), item)
+            else:
+                context.panels.add(member, item)
 
 
 def _read_item(context: Context, item: Item) -> None:
@@ -143,7 +115,7 @@ def _read_item(context: Context, item: Item) -> None:
         context.fates[item.index] = "unusable"
         context.reasons.setdefault(item.index, "structure-invalid")
         return
-    if record is _SUPERSEDED:
+    if record is SUPERSEDED:
         context.fates[item.index] = "superseded"
         context.reasons.setdefault(item.index, "duplicate-resource")
         return
@@ -158,7 +130,7 @@ def _read_item(context: Context, item: Item) -> None:
 
 
 def _assumed(context: Context, item: Item, record: Any) -> Subject | None:
-    """The subject of a resource that names none: the only patient of the document; refused when there are several."""
+    """The subject of a resource that names none: the only patient of the document; refused later when there are several."""
     if record.subject is not None:
         context.unusable(item, "subject-not-patient", part=".subject")
         return None
@@ -166,56 +138,72 @@ def _assumed(context: Context, item: Item, record: Any) -> Subject | None:
     if len(known) == 1:
         context.remark(item, "subject-assumed", context.gathered(known[0]))
         return known[0]
-    if known:
-        missing = [other for other in context.items if type(other.record) in _READERS and _record(other).subject is None]
-        raise Refused(*context.unattributed, *(Issue("subject-missing", other.path, line=other.line) for other in missing))
-    context.unusable(item, "patient-missing")
+    context.unusable(item, "subject-missing" if known else "patient-missing")
     return None
 
 
 def _subjects(context: Context) -> list[Subject]:
     """Every patient the document is about, each once."""
-    found = list(context.references.patients)
-    for item in context.items:
-        subject = context.references.subject(getattr(item.record, "subject", None), item)
-        if subject is not None and not any(subject is known for known in found):
-            found.append(subject)
-    return found
+    if context.subjects is None:
+        found = dict.fromkeys(context.references.patients)
+        for item in context.items:
+            subject = context.references.subject(getattr(item.record, "subject", None), item)
+            if subject is not None:
+                found[subject] = None
+        context.subjects = list(found)
+    return context.subjects
 
 
-def _record(item: Item) -> Any:
-    return item.record
+def _refuse_without_subject(context: Context) -> None:
+    """With several patients, nothing is guessed: one resource that names none refuses the whole, with every other issue."""
+    if any(issue.key == "subject-missing" for issue in context.unattributed):
+        raise Refused(*context.unattributed, *(issue for about in context.patients.values() for issue in about.issues))
 
 
-def _account_for_patients(context: Context) -> None:
-    """Check the patient records; a patient nothing else is said of is still one to examine when it is alone."""
+def _account_for_patients(context: Context) -> list[Issue]:
+    """Check the patient records; a patient nothing else is said of is still one to examine when it is alone.
+
+    Returns why patients may not be assessed; what was sent of them is then unusable.
+    """
     known = context.references.patients
     if len(known) == 1 and not context.patients:
         context.gathered(known[0])
-    for subject in known:
-        record, item = subject.record, subject.item
-        if record is None or item is None or subject.reference not in context.patients:
-            continue
-        if record.modifierExtension or record.implicitRules is not None:
-            raise Refused(Issue("modifier-extension", item.path))
-        if record.deceasedDateTime is not None or record.deceasedBoolean:
-            raise Refused(Issue("patient-deceased", f"{item.path}.deceased"))
-        if record.active is False:
-            raise Refused(Issue("patient-inactive", f"{item.path}.active"))
-        replaced = next((number for number, link in enumerate(record.link) if link.type == "replaced-by"), None)
-        if replaced is not None:
-            raise Refused(Issue("patient-replaced", f"{item.path}.link[{replaced}]"))
     for item in context.items:
         if isinstance(item.record, wire.Patient) and context.fates[item.index] is None:
-            named = any(subject.item is item and subject.reference in context.patients for subject in known)
+            named = any(subject.item is item and subject in context.patients for subject in known)
             context.fates[item.index] = "used" if named else "notRelevant"
         elif isinstance(item.record, wire.Medication) and context.fates[item.index] is None:
             context.fates[item.index] = "notRelevant"
+    stopped: list[Issue] = []
+    for subject in list(context.patients):
+        issue = _stop(subject)
+        if issue is not None:
+            for item in context.items:
+                if _owner(context, item) is context.patients[subject]:
+                    context.fates[item.index] = "unusable"
+                    context.reasons[item.index] = issue.key
+            stopped += [*context.patients.pop(subject).issues, issue]
+    return stopped
 
 
-def _intake(context: Context, about: Gathered, unattributed: list[Issue]) -> Intake:
+def _stop(subject: Subject) -> Issue | None:
+    """Why a patient may not be assessed."""
+    record, item = subject.record, subject.item
+    if record is None or item is None:
+        return None
+    if record.modifierExtension or record.implicitRules is not None:
+        return Issue("modifier-extension", item.path, line=item.line)
+    if record.deceasedDateTime is not None or record.deceasedBoolean:
+        return Issue("patient-deceased", f"{item.path}.deceased", line=item.line)
+    if record.active is False:
+        return Issue("patient-inactive", f"{item.path}.active", line=item.line)
+    replaced = next((number for number, link in enumerate(record.link) if link.type == "replaced-by"), None)
+    return None if replaced is None else Issue("patient-replaced", f"{item.path}.link[{replaced}]", line=item.line)
+
+
+def _intake(context: Context, about: Gathered, unattributed: list[Issue], single: bool) -> Intake:
     fates = context.fates
-    if len(context.patients) > 1:
+    if not single:
         fates = [context.fates[item.index] for item in context.items if _owner(context, item) is about]
     return Intake((*unattributed, *about.issues), _counts(fates))
 
@@ -230,8 +218,9 @@ def _owner(context: Context, item: Item) -> Gathered | None:
     if isinstance(item.record, wire.Patient):
         found = next((subject for subject in context.references.patients if subject.item is item), None)
     else:
-        found = context.references.subject(getattr(item.record, "subject", None), item)
-    return context.patients.get(found.reference) if found else None
+        about = item.holder or item
+        found = context.references.subject(getattr(about.record, "subject", None), about)
+    return context.patients.get(found) if found else None
 
 
 def _counts(fates: list[Fate | None]) -> dict[Fate, int]:

@@ -1,18 +1,26 @@
 """Whom and what references point to: urn:uuid, relative, absolute, versioned, contained, conditional and logical references.
 
 Source: FHIR R4, Bundle, "resolving references in bundles": a reference equals an entry's fullUrl, or is relative to the base of the
-entry's own fullUrl. Version-specific references are resolved to the resource.
+entry's own fullUrl. Version-specific references are resolved to the resource. A conditional or logical reference means a patient only
+when exactly one has that identifier.
 """
 
-from msgspec import MsgspecError, Struct
+from urllib.parse import unquote
+
+import msgspec
+from msgspec import Struct
 
 from sural.intake import wire
 from sural.intake.documents import Item
 
 
-class Subject(Struct):
-    """A patient of the input: the reference to cite, the record when the input holds it, and where it stands."""
+class Subject(Struct, eq=False):
+    """A patient of the input: how to cite them, the record when the input holds it, and where it stands.
 
+    `key` is the absolute identity. `reference` is the short form the input uses, unless two patients share it.
+    """
+
+    key: str
     reference: str
     record: wire.Patient | None = None
     item: Item | None = None
@@ -23,34 +31,37 @@ class References:
 
     def __init__(self, items: list[Item]) -> None:
         self._items = items
-        self._patients: dict[str, Subject] = {}
-        self._by_identifier: dict[tuple[str | None, str | None], Subject] = {}
-        self._targets: dict[str, Item] | None = None
+        self._subjects: dict[str, Subject] = {}
+        self._by_identifier: dict[tuple[str | None, str | None], Subject | None] = {}
+        self._by_name: dict[str, list[Item]] | None = None
         self.patients: list[Subject] = []
         for item in items:
             if isinstance(item.record, wire.Patient):
                 self._add_patient(item, item.record)
 
     def _add_patient(self, item: Item, record: wire.Patient) -> None:
-        names = _names(item, record)
-        known = next((self._patients[name] for name in names if name in self._patients), None)
-        subject = known or Subject(f"Patient/{record.id}" if record.id else item.full_url or "", record, item)
-        if known is None:
+        key = identity(item) or _identified(record) or ""
+        subject = self._subjects.get(key)
+        if subject is None or not key:
+            short = f"Patient/{record.id}" if record.id else key
+            subject = self._subjects[key] = Subject(key, short, record, item)
             self.patients.append(subject)
-        for name in names:
-            self._patients[name] = subject
+        elif subject.record is not None and msgspec.json.encode(record) > msgspec.json.encode(subject.record):
+            subject.record, subject.item = record, item
         for identifier in record.identifier:
             if identifier.value:
-                self._by_identifier[identifier.system, identifier.value] = subject
+                self._claim(subject, identifier.system, identifier.value)
+
+    def _claim(self, subject: Subject, system: str | None, value: str) -> None:
+        known = self._by_identifier.setdefault((system, value), subject)
+        if known is not subject:
+            self._by_identifier[system, value] = None
 
     def subject(self, reference: wire.Reference | None, item: Item) -> Subject | None:
-        """The patient a reference means, or None when it means none (nothing given, or not a patient)."""
+        """The patient a reference means, or None when it means none: nothing given, not a patient, or not exactly one."""
         if reference is None:
             return None
         text = reference.reference
-        known = self._patients.get(text or "")
-        if known is not None:
-            return known
         if not text:
             return self._logical(reference)
         if reference.type not in (None, "Patient"):
@@ -60,28 +71,54 @@ class References:
         if "?" in text:
             return self._conditional(text)
         plain = text.partition("/_history/")[0]
-        found = self._patients.get(plain) or self._patients.get(_absolute(plain, item.full_url))
-        if found:
+        key = _absolute(plain, item.full_url)
+        found = self._subjects.get(key) or self._alone(plain, item)
+        if found is not None:
+            if found.record is None and plain != key:
+                found.reference = plain
             return found
-        if not plain.startswith("urn:") and _type_of(plain) != "Patient":
+        if (plain.startswith("urn:") and self._named(plain)) or (not plain.startswith("urn:") and _type_of(plain) != "Patient"):
             return None
-        found = Subject(plain)
-        self._patients[plain] = found
+        found = self._subjects[key] = Subject(key, key)
+        if plain != key:
+            found.reference = plain
         return found
 
-    def knows(self, text: str) -> bool:
-        """Whether a reference means the same patient wherever it stands."""
-        return text in self._patients
+    def _alone(self, plain: str, item: Item) -> Subject | None:
+        """The only patient of a relative name, when no base says that another is meant."""
+        if "://" in plain or plain.startswith("urn:"):
+            return None
+        found = [subject for subject in self.patients if subject.reference == plain and _same_base(subject.item, item)]
+        return found[0] if len(found) == 1 else None
+
+    def settle(self) -> None:
+        """Give patients that share a short name their absolute one, and those cited in both ways the short one."""
+        short: dict[str, list[Subject]] = {}
+        for subject in {id(subject): subject for subject in self._subjects.values()}.values():
+            short.setdefault(subject.reference, []).append(subject)
+        for sharing in short.values():
+            if len(sharing) > 1:
+                for subject in sharing:
+                    subject.reference = subject.key
 
     def target(self, reference: wire.Reference, item: Item) -> Item | None:
-        """The item of the input a reference means, or None."""
+        """The item of the input a reference means, or None; a contained resource is made an item of its own."""
         text = (reference.reference or "").partition("/_history/")[0]
-        if self._targets is None:
-            self._targets = {}
+        if text.startswith("#"):
+            return _contained(text, item)
+        named = self._named(_absolute(text, item.full_url)) or [
+            one for one in self._named(text) if _same_base(one, item) or identity(one) == text
+        ]
+        return named[0] if len(named) == 1 else None
+
+    def _named(self, name: str) -> list[Item]:
+        if self._by_name is None:
+            self._by_name = {}
             for candidate in self._items:
-                for name in _names(candidate, candidate.record):
-                    self._targets.setdefault(name, candidate)
-        return self._targets.get(text) or self._targets.get(_absolute(text, item.full_url))
+                for own in dict.fromkeys((identity(candidate), _relative(candidate))):
+                    if own:
+                        self._by_name.setdefault(own, []).append(candidate)
+        return self._by_name.get(name, [])
 
     def _logical(self, reference: wire.Reference) -> Subject | None:
         identifier = reference.identifier
@@ -89,47 +126,76 @@ class References:
             return None
         key = (identifier.system, identifier.value)
         if key not in self._by_identifier:
-            name = f"Patient?identifier={identifier.system or ''}|{identifier.value}"
-            self._by_identifier[key] = Subject(name, wire.Patient(identifier=[identifier]))
+            record = wire.Patient(identifier=[identifier])
+            name = _identified(record) or ""
+            self._by_identifier[key] = self._subjects[name] = Subject(name, name, record)
         return self._by_identifier[key]
 
     def _conditional(self, text: str) -> Subject | None:
         kind, _, query = text.partition("?")
         name, _, token = query.partition("=")
-        if kind != "Patient" or name != "identifier":
+        if kind != "Patient" or name != "identifier" or "&" in token:
             return None
-        system, bar, value = token.partition("|")
+        system, bar, value = unquote(token).partition("|")
         return self._logical(wire.Reference(identifier=wire.Identifier(system if bar else None, value if bar else system)))
 
     def _contained_patient(self, text: str, item: Item) -> Subject | None:
-        for raw in item.record.contained if item.record is not None else ():
-            try:
-                record = wire.resource_decoder.decode(raw)
-            except MsgspecError:
-                continue
-            if isinstance(record, wire.Patient) and f"#{record.id}" == text:
-                key = next(((one.system, one.value) for one in record.identifier if one.value), None)
-                if key is None:
-                    return None
-                return self._by_identifier.setdefault(key, Subject(f"Patient?identifier={key[0] or ''}|{key[1]}", record))
-        return None
+        inner = _contained(text, item)
+        if inner is None or not isinstance(inner.record, wire.Patient):
+            return None
+        known = next(((one.system, one.value) for one in inner.record.identifier if one.value), None)
+        if known is None:
+            return None
+        if known not in self._by_identifier:
+            name = _identified(inner.record) or ""
+            self._by_identifier[known] = self._subjects[name] = Subject(name, name, inner.record, inner)
+        return self._by_identifier[known]
 
 
-def _names(item: Item, record: wire.Resource | None) -> list[str]:
-    names = [item.full_url] if item.full_url else []
-    if record is not None and record.id:
-        names.append(f"{item.type}/{record.id}")
-    return names
+def identity(item: Item) -> str:
+    """What tells a resource from all others of the document: its fullUrl without version, or type and id; empty when it has neither."""
+    return item.full_url.partition("/_history/")[0] if item.full_url else _relative(item)
+
+
+def _relative(item: Item) -> str:
+    return f"{item.type}/{item.record.id}" if item.record is not None and item.record.id else ""
+
+
+def _identified(record: wire.Patient) -> str | None:
+    """A conditional reference by the first identifier."""
+    return next((f"Patient?identifier={one.system or ''}|{one.value}" for one in record.identifier if one.value), None)
+
+
+def base(full_url: str | None) -> str:
+    """What relative references in an entry are relative to: the server of its fullUrl, or nothing."""
+    return full_url.partition("/_history/")[0].rsplit("/", 2)[0] if full_url and full_url.startswith("http") else ""
+
+
+def _same_base(one: Item | None, other: Item) -> bool:
+    bases = {base(item.full_url) for item in (one, other) if item is not None} - {""}
+    return len(bases) <= 1
 
 
 def _absolute(text: str, full_url: str | None) -> str:
     """A relative reference from the base of the entry's own fullUrl; anything else unchanged."""
-    if full_url is None or not full_url.startswith("http") or text.startswith(("http", "urn:")):
+    if "://" in text or text.startswith("urn:"):
         return text
-    base = full_url.rsplit("/", 2)[0]
-    return f"{base}/{text}"
+    server = base(full_url)
+    return f"{server}/{text}" if server else text
 
 
 def _type_of(reference: str) -> str:
     parts = reference.rsplit("/", 2)
     return parts[-2] if len(parts) > 1 else ""
+
+
+def _contained(text: str, item: Item) -> Item | None:
+    """The contained resource of this fragment, as an item that knows its holder."""
+    for number, raw in enumerate(item.record.contained if item.record is not None else ()):
+        try:
+            record = wire.resource_decoder.decode(raw)
+        except msgspec.MsgspecError:
+            continue
+        if f"#{record.id}" == text:
+            return Item(item.index, item.base, number, None, type(record).__name__, record, item.line, item)
+    return None

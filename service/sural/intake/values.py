@@ -11,7 +11,8 @@ from sural.exam.moment import Moment, before, moment
 from sural.exam.units import DIMENSIONLESS, UnitError, convert
 from sural.intake import wire
 from sural.terminology.concept import Concept
-from sural.terminology.lexicon import PRESENCE, Absent, Lexicon, Unread
+from sural.terminology.lexicon import Lexicon
+from sural.terminology.meaning import PRESENCE, Absent, Unread
 
 
 class Read(Struct, frozen=True):
@@ -24,7 +25,7 @@ class Read(Struct, frozen=True):
 Outcome = Value | Absent | Unread | Read | None
 MISSING = Unread("value-missing")
 _WRONG_TYPE = Unread("value-type")
-_OTHER_TYPES = ("valueRange", "valueRatio", "valueSampledData", "valueTime", "valuePeriod")
+_WITH_LIMITS = frozenset({"nerve-fibre-density"})
 
 
 def read_value(holder: wire.Observation | wire.Component, concept: Concept, lexicon: Lexicon, as_of: date) -> Outcome:
@@ -32,13 +33,13 @@ def read_value(holder: wire.Observation | wire.Component, concept: Concept, lexi
     coded = holder.valueCodeableConcept
     quantity = holder.valueQuantity
     if coded:
-        if quantity is not None or _has_other(holder):
+        if quantity is not None or _has_other(holder) or has_unread(holder):
             return Unread("structure-invalid")
         if holder.dataAbsentReason:
             return Unread("value-and-absent-reason")
         return _from_coded(bytes(coded), concept, lexicon)
     if quantity is not None:
-        if _has_other(holder):
+        if _has_other(holder) or has_unread(holder):
             return Unread("structure-invalid")
         if holder.dataAbsentReason:
             return Unread("value-and-absent-reason")
@@ -65,10 +66,12 @@ def limits(record: wire.Observation, concept: Concept) -> list[tuple[str, Decima
 
 def has_value(holder: wire.Observation | wire.Component) -> bool:
     """Whether there is a value of any type."""
-    quantity = holder.valueQuantity is not None
-    return (
-        bool(holder.valueCodeableConcept) or quantity or _has_other(holder) or any(getattr(holder, name) for name in _OTHER_TYPES)
-    )
+    return bool(holder.valueCodeableConcept) or holder.valueQuantity is not None or _has_other(holder) or has_unread(holder)
+
+
+def has_unread(holder: wire.Observation | wire.Component) -> bool:
+    """Whether there is a value of a type that is never read."""
+    return bool(holder.valueRange or holder.valueRatio or holder.valueSampledData or holder.valueTime or holder.valuePeriod)
 
 
 def _has_other(holder: wire.Observation | wire.Component) -> bool:
@@ -88,9 +91,9 @@ def _read_other(holder: wire.Observation | wire.Component, concept: Concept, lex
         for value in (holder.valueBoolean, holder.valueInteger, holder.valueString, holder.valueDateTime)
         if value is not None
     ]
+    if has_unread(holder):
+        return Unread("structure-invalid") if given else _WRONG_TYPE
     if not given:
-        if any(getattr(holder, name) for name in _OTHER_TYPES):
-            return _WRONG_TYPE
         return lexicon.absences[bytes(holder.dataAbsentReason)] if holder.dataAbsentReason else None
     if len(given) > 1:
         return Unread("structure-invalid")
@@ -202,13 +205,13 @@ def _years_since(quantity: wire.Quantity, value: Decimal, concept: Concept, as_o
 def _graded(quantity: wire.Quantity, value: Decimal, concept: Concept, holder: wire.Observation | wire.Component) -> Outcome:
     """A number where the rules want an answer: a grade, or a measurement that comes with its own limits."""
     if (
-        quantity.code in (None, "1", "{score}", "{MRC}")
+        (quantity.code in ("1", "{score}", "{MRC}") or not (quantity.code or quantity.unit))
         and value == value.to_integral_value()
         and str(int(value)) in concept.answers
     ):
         return str(int(value))
     lows = [limits.low for limits in holder.referenceRange if limits.low is not None]
-    if "reduced" in concept.answers and "normal" in concept.answers and len(lows) == 1:
+    if concept.code in _WITH_LIMITS and len(lows) == 1:
         low = lows[0]
         if low.value is not None and low.code == quantity.code:
             return "reduced" if value < low.value else "normal"

@@ -4,12 +4,12 @@ A record system repeats the same few hundred codings over and over, byte for byt
 of a CodeableConcept meant the last time; only new ones are decoded. The memory is bounded and never holds a patient's values.
 """
 
+import hashlib
 from collections.abc import Callable, Mapping
 from functools import partial
 from typing import Any, Literal, TypeVar
 
 import msgspec
-from msgspec import Struct
 
 from sural import canonical
 from sural.terminology import dictionary
@@ -18,74 +18,37 @@ from sural.terminology.coding import (
     Coding,
     Extension,
     codeable_concept,
-    codeable_concepts,
     laterality_expression,
 )
 from sural.terminology.concept import Concept
+from sural.terminology.meaning import NOTHING, PRESENCE, Absent, Meaning, Place, Target, Unread
 from sural.terminology.publication import read
 from sural.terminology.site import BILATERAL, Site
 
 T = TypeVar("T")
 REMEMBERED = 20_000
 EQUIVALENT = ("equal", "equivalent")
-
-
-class Target(Struct, frozen=True):
-    """What one code stands for: a concept, and whatever the code fixes by itself.
-
-    With a `value` the code is the finding itself (its presence is the answer). `part` names a component of the concept. `condition`
-    limits the target to a site, a region or an unconfirmed diagnosis.
-    """
-
-    concept: Concept
-    value: str | None = None
-    part: str | None = None
-    side: str | None = None
-    site: str | None = None
-    detail: str | None = None
-    condition: str | None = None
-
-
-class Meaning(Struct, frozen=True):
-    """The targets of a CodeableConcept; none when it is not ours to read, `conflict` when its codings contradict each other.
-
-    `question` is the concept when the code asks for its value and says nothing else.
-    """
-
-    targets: tuple[Target, ...]
-    side: str | None = None
-    site: Site | None = None
-    conflict: bool = False
-    nearly: bool = False
-    coding: tuple[str, str, str] = ("", "", "")
-    question: Concept | None = None
-
-
-class Place(Struct, frozen=True):
-    """Where a finding lies. `trouble` is the key of the issue when the codings say two sides or two sites, or nothing known."""
-
-    side: str | None = None
-    site: Site | None = None
-    trouble: (
-        Literal["side-conflict", "site-conflict", "site-not-mapped", "laterality-not-understood", "structure-invalid"] | None
-    ) = None
-
-
-class Absent(Struct, frozen=True):
-    """A test that was not done, with the reason (a data-absent-reason code)."""
-
-    reason: str
-
-
-class Unread(Struct, frozen=True):
-    """An answer that cannot be read, with the key of the issue."""
-
-    key: str
-
-
-PRESENCE = Concept("presence", "", "", "", "person", "code", ("absent", "present"), 1)
-NOWHERE = Place()
-NOTHING = Meaning(())
+UNKNOWN_SIDE = "?"
+ABSENT_REASONS = frozenset(
+    [
+        "unknown",
+        "asked-unknown",
+        "temp-unknown",
+        "not-asked",
+        "asked-declined",
+        "masked",
+        "not-applicable",
+        "unsupported",
+        "as-text",
+        "error",
+        "not-a-number",
+        "negative-infinity",
+        "positive-infinity",
+        "not-performed",
+        "not-permitted",
+    ]
+)
+_TOO_MUCH = frozenset({"brisk", "clonus", "increased"})
 
 
 class Remembered(dict[bytes, T]):
@@ -124,7 +87,9 @@ class Lexicon:
             (canonical.SITE, code): (site, None) for code, site in self.sites.items()
         }
         self._sides: dict[tuple[str, str], str] = {(canonical.SIDE, side): side for side in ("left", "right", BILATERAL)}
-        self._services: dict[tuple[str, str], tuple[str, bool]] = {}
+        self._services: dict[tuple[str, str], tuple[str, bool]] = {
+            (canonical.SERVICE, entry["code"]): (entry["code"], True) for entry in read("CodeSystem", "service")["concept"]
+        }
         self._nearly: set[tuple[str, str]] = set()
         for name in ("findings", "answers", "absent-reasons", "sites", "sides", "services"):
             self._lay(read("ConceptMap", name))
@@ -180,19 +145,20 @@ class Lexicon:
             targets = self._findings.get((system, code))
             if targets:
                 (own if system == canonical.FINDING else open_codes).append(targets)
-                if side:
-                    sides.add(side)
+                sides.update(filter(None, (side,)))
             elif (system, code) in self._sites:
                 site, fixed = self._sites[system, code]
                 places.append(site)
                 sides.update(filter(None, (side, fixed)))
         named = own or open_codes
+        if UNKNOWN_SIDE in sides or len(sides) > 1 or _apart(own, open_codes):
+            meant = tuple(dict.fromkeys(target for targets in own + open_codes for target in targets))
+            unknown = UNKNOWN_SIDE in sides
+            either = None if unknown else BILATERAL if len(sides) > 1 else next(iter(sides), None)
+            return Meaning(meant, either, trouble="laterality-not-understood" if unknown else "code-conflict", coding=label)
         nearly = any((coding.system or "", coding.code or "") in self._nearly for coding in concept.coding)
         place = _narrowest(places)
-        side = next(iter(sides)) if len(sides) == 1 else None
-        same = {frozenset((target.concept.code, target.value) for target in targets) for targets in named}
-        if len(same) > 1 or len(sides) > 1:
-            return Meaning((), conflict=True, coding=label)
+        side = next(iter(sides), None)
         targets = named[0] if named else ()
         plain = len(targets) == 1 and targets[0] == Target(targets[0].concept) and not side and place is None
         question = targets[0].concept if plain and targets[0].concept.scope != "component" else None
@@ -209,7 +175,7 @@ class Lexicon:
             expression = laterality_expression(key[1]) if key[0] == canonical.SNOMED and ":" in key[1] else None
             if expression:
                 side = self._sides.get((canonical.SNOMED, expression[1]))
-                found.append((key[0], expression[0], side or "?"))
+                found.append((key[0], expression[0], side or UNKNOWN_SIDE))
             else:
                 found.append((*key, None))
         sides.update(self._extension_sides(concept.extension))
@@ -223,41 +189,37 @@ class Lexicon:
             codings = list(extension.valueCodeableConcept.coding) if extension.valueCodeableConcept else []
             if extension.valueCoding:
                 codings.append(extension.valueCoding)
-            known = {self._sides.get((coding.system or "", coding.code or ""), "?") for coding in codings}
+            known = {self._sides.get((coding.system or "", coding.code or ""), UNKNOWN_SIDE) for coding in codings}
             if extension.valueCode:
-                known.add(self._sides.get((canonical.SIDE, extension.valueCode), "?"))
+                known.add(self._sides.get((canonical.SIDE, extension.valueCode), UNKNOWN_SIDE))
             sides |= known
         return sides
 
     def _read_place(self, raw: bytes) -> Place:
         try:
-            concepts = codeable_concepts(raw)
+            concept = codeable_concept(raw)
         except msgspec.MsgspecError:
             return Place(trouble="structure-invalid")
         sides: set[str] = set()
         sites: list[Site] = []
-        unknown = False
-        for concept in concepts:
-            for system, code, side in self._codings(concept, sides):
-                entry = self._sites.get((system, code))
-                if entry:
-                    sites.append(entry[0])
-                    sides.update(filter(None, (side, entry[1])))
-                else:
-                    unknown = True
-                    if side:
-                        sides.add(side)
-            unknown = unknown or not (concept.coding or concept.extension)
-        if "?" in sides:
+        unknown = not (concept.coding or concept.extension)
+        for system, code, side in self._codings(concept, sides):
+            entry = self._sites.get((system, code))
+            sides.update(filter(None, (side, entry[1] if entry else None)))
+            if entry:
+                sites.append(entry[0])
+            else:
+                unknown = True
+        if UNKNOWN_SIDE in sides:
             return Place(trouble="laterality-not-understood")
-        if len(concepts) > 1 and sides == {"left", "right"}:
-            sides = {BILATERAL}
         if len(sides) > 1:
             return Place(trouble="side-conflict")
         site = _narrowest(sites)
         if sites and site is None:
             return Place(next(iter(sides), None), trouble="site-conflict")
-        return Place(next(iter(sides), None), site, "site-not-mapped" if unknown and site is None else None)
+        if unknown and site is None:
+            return Place(next(iter(sides), None), _unmapped(concept), "site-not-mapped")
+        return Place(next(iter(sides), None), site)
 
     def _read_answer(self, concept: Concept, raw: bytes) -> str | Absent | Unread:
         try:
@@ -272,7 +234,7 @@ class Lexicon:
                 if key[1] in concept.answers:
                     found.add(key[1])
             elif key in self._answers:
-                found.update([code for code in self._answers[key] if code in concept.answers][:1])
+                found.update(self._open_answer(concept, key))
             elif key in self._absent:
                 reason = Absent(self._absent[key])
             elif key in self._findings:
@@ -283,13 +245,18 @@ class Lexicon:
             return reason
         return Unread("value-conflict" if found else "value-not-mapped")
 
+    def _open_answer(self, concept: Concept, key: tuple[str, str]) -> list[str]:
+        """The concept's answer for an open code. A bare "abnormal" is none where too much would be abnormal as well as too little."""
+        fitting = [code for code in self._answers[key] if code in concept.answers][:1]
+        return [] if len(self._answers[key]) > 1 and fitting == ["reduced"] and _TOO_MUCH & {*concept.answers} else fitting
+
     def _read_reason(self, raw: bytes) -> Absent:
         try:
             concept = codeable_concept(raw)
         except msgspec.MsgspecError:
             return Absent("unknown")
         for coding in concept.coding:
-            if coding.system == canonical.ABSENT_REASON and coding.code:
+            if coding.system == canonical.ABSENT_REASON and coding.code in ABSENT_REASONS:
                 return Absent(coding.code)
             if (coding.system or "", coding.code or "") in self._absent:
                 return Absent(self._absent[coding.system or "", coding.code or ""])
@@ -352,6 +319,21 @@ def _known(table: Mapping[str, T], code: str) -> T:
 
 
 _WHOLE = {"foot": "leg", "lower-leg": "leg", "lower-limb": "leg", "hand": "arm", "upper-limb": "arm"}
+
+
+def _apart(own: list[tuple[Target, ...]], open_codes: list[tuple[Target, ...]]) -> bool:
+    """Whether the codings name different findings. Beside our own code an open one may say more or less of the same."""
+    named = own or open_codes
+    if len({frozenset((target.concept.code, target.value) for target in targets) for targets in named}) > 1:
+        return True
+    ours = {target.concept.code for targets in own for target in targets}
+    return bool(ours) and any(ours.isdisjoint(target.concept.code for target in targets) for targets in open_codes)
+
+
+def _unmapped(concept: CodeableConcept) -> Site:
+    """A place of its own for a body site that is not known, so that two of them are never taken for one."""
+    told = msgspec.json.encode([(one.system, one.code) for one in concept.coding] or concept.text)
+    return Site("unmapped-" + hashlib.blake2b(told, digest_size=4).hexdigest(), "Site not mapped", "")
 
 
 def _narrowest(sites: list[Site]) -> Site | None:

@@ -20,7 +20,9 @@ from sural.neuropathy.scores import score
 from sural.plan.calendar import Calendar
 from sural.plan.pathway import Pathway
 from sural.plan.plan import make_plan
+from sural.plan.work_up import neuropathy_referrals
 from sural.terminology.lexicon import Lexicon
+from sural.trend import trend
 
 
 class Options(Struct, frozen=True):
@@ -57,8 +59,10 @@ def assess_patient(accepted: Accepted, options: Options) -> Assessment:
     exam = accepted.examination
     asked = options.schemes
     risk = assess_foot_risk(exam, asked if options.pathway.scheme in asked else (*asked, options.pathway.scheme))
-    plan = make_plan(exam, risk, risk.standings[options.pathway.scheme], options.pathway, options.calendar)
-    return Assessment(exam, accepted.intake, classify(exam), score(exam), risk, plan)
+    classification = classify(exam)
+    further = neuropathy_referrals(exam, classification, options.pathway, options.calendar)
+    plan = make_plan(exam, risk, risk.standings[options.pathway.scheme], options.pathway, options.calendar, further)
+    return Assessment(exam, accepted.intake, classification, score(exam), risk, plan, trend(exam))
 
 
 def unknown_schemes(schemes: tuple[str, ...]) -> Iterator[Issue]:

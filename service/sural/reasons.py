@@ -1,6 +1,7 @@
-"""What the codes that explain a referral mean: factors, and reasons to act at once."""
+"""What the codes that explain a referral mean: factors, reasons to act at once, patterns and red flags of a neuropathy."""
 
 from sural.footrisk.factors import DISPLAYS
+from sural.neuropathy.codes import CODES
 
 THREATS = {
     "ulcer-with-ischaemia": "Ulcer with arterial disease",
@@ -8,4 +9,5 @@ THREATS = {
     "ulcer-with-systemic-signs": "Ulcer with fever or signs of sepsis",
     "infection-with-systemic-signs": "Infection with fever or signs of sepsis",
 }
-REASONS: dict[str, str] = {**DISPLAYS, **THREATS}
+FOOT_REASONS: dict[str, str] = {**DISPLAYS, **THREATS}
+REASONS: dict[str, str] = {**CODES, **FOOT_REASONS}

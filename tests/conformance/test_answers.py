@@ -43,7 +43,7 @@ def test_what_is_not_stored_has_no_id(one: Sample) -> None:
 
 @each
 def test_every_resource_can_be_read_without_a_computer(one: Sample) -> None:
-    """dom-6, and more: the narrative is generated, well-formed XHTML of plain paragraphs, and says something."""
+    """dom-6, and more: the narrative is generated, well-formed XHTML of paragraphs, headings and lists, and says something."""
     for resource in resources(answered(one)):
         if resource["resourceType"] in NOT_DOMAIN:
             continue
@@ -51,8 +51,10 @@ def test_every_resource_can_be_read_without_a_computer(one: Sample) -> None:
 
         assert "generated" == resource["text"]["status"]
         assert f"{XHTML}div" == root.tag
-        assert {f"{XHTML}p"} == {child.tag for child in root}
-        assert all((child.text or "").strip() for child in root)
+        assert {f"{XHTML}{tag}" for tag in ("p", "h2", "h3", "ul", "li", "b")} >= {
+            child.tag for child in root.iter() if child is not root
+        }
+        assert all("".join(child.itertext()).strip() for child in root)
 
 
 @each

@@ -8,6 +8,7 @@ from sural.intake.read import Intake
 from sural.neuropathy.classification import Classification
 from sural.neuropathy.scores import Score
 from sural.plan.plan import Plan
+from sural.trend import Trend
 
 
 class Assessment(Struct, frozen=True):
@@ -19,3 +20,4 @@ class Assessment(Struct, frozen=True):
     scores: tuple[Score, ...]
     risk: FootRisk
     plan: Plan
+    trend: Trend

@@ -5,7 +5,9 @@ from typing import Literal
 
 from sural.answer.accounts import detected_issue, intake_outcome, outcome, provenance
 from sural.answer.assessment import Assessment
-from sural.answer.derived import FOOT_RISK_KIND, foot_risk_category, ulcer_grades
+from sural.answer.classified import neuropathy_classification, score_observation
+from sural.answer.derived import FOOT_RISK_KIND, NEUROPATHY_KIND, foot_risk_category, ulcer_grades
+from sural.answer.diagnostic_report import REPORT_KIND, diagnostic_report
 from sural.answer.identity import ANSWER_SYSTEM, SOFTWARE_SYSTEM
 from sural.answer.parts import DEVICE_URL, SOFTWARE_VALUE, Json, Writing, device
 from sural.answer.referrals import request_kind, service_request
@@ -20,10 +22,12 @@ Form = Literal["collection", "transaction"]
 class Written:
     """The resources of one patient's answer, each with its link and kind, in the order in which they may be created."""
 
-    def __init__(self, assessment: Assessment, trace: bool = False) -> None:
+    def __init__(self, assessment: Assessment, trace: bool = False, pictured: bool = False) -> None:
         self.writing = Writing(assessment)
         self.resources: list[tuple[str, str, Json]] = [(DEVICE_URL, "software", device())]
         self._observations()
+        results = [{"reference": url} for url, _, resource in self.resources if resource["resourceType"] == "Observation"]
+        self._add(REPORT_KIND, diagnostic_report(self.writing, results, pictured))
         self._risks()
         self._plan()
         self._contradictions()
@@ -39,6 +43,9 @@ class Written:
         self._add(FOOT_RISK_KIND, foot_risk_category(self.writing))
         for number, graded in enumerate(self.writing.assessment.risk.ulcers, 1):
             self._add(f"ulcer-grades-{number}", ulcer_grades(self.writing, number, graded))
+        self._add(NEUROPATHY_KIND, neuropathy_classification(self.writing))
+        for score in self.writing.assessment.scores:
+            self._add(score.id, score_observation(self.writing, score))
 
     def _risks(self) -> None:
         for id, standing in self.writing.assessment.risk.standings.items():
@@ -78,10 +85,17 @@ class Written:
 
 
 def answer_bundle(
-    assessments: Iterable[Assessment], form: Form = "collection", trace: bool = False, rest: Intake | None = None
+    assessments: Iterable[Assessment],
+    form: Form = "collection",
+    trace: bool = False,
+    rest: Intake | None = None,
+    pictured: bool = False,
 ) -> Json:
-    """One Bundle for one or several patients. `rest` is the account of resources that belong to none of several."""
-    written = [Written(assessment, trace) for assessment in assessments]
+    """One Bundle for one or several patients. `rest` is the account of resources that belong to none of several.
+
+    `pictured` attaches the picture of both legs to the report.
+    """
+    written = [Written(assessment, trace, pictured) for assessment in assessments]
     entries: list[Json] = []
     seen: set[str] = set()
     for answer in written:

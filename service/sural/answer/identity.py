@@ -9,7 +9,7 @@ from hashlib import sha256
 
 from sural.canonical import BASE, RULE_SET
 from sural.exam.examination import Examination, Person
-from sural.exam.finding import Finding, Source, said
+from sural.exam.finding import Finding, Source, Unheard, said
 
 ANSWER_SYSTEM = f"{BASE}/identifier/answer"
 EXAMINATION_SYSTEM = f"{BASE}/identifier/examination"
@@ -23,6 +23,8 @@ class Identity:
         subject = _subject(exam.subject)
         when = exam.latest or exam.as_of.isoformat()
         inputs = sorted(_named(finding) for finding in exam)
+        inputs += sorted(_unheard(one) for one in exam.unheard)
+        inputs += [f"{earlier.as_of}|{_named(finding)}" for earlier in exam.earlier for finding in earlier]
         requests = sorted(f"{request.service}|{request.source.reference}" for request in exam.requests)
         parts = (subject, when, RULE_SET, *schemes, pathway, *sorted(exam.complete), *inputs, *requests)
         self.content = sha256("\n".join(parts).encode()).hexdigest()[:40]
@@ -63,6 +65,11 @@ def _named(finding: Finding) -> str:
             "".join(f"{name}={said(value)}" for name, value in finding.details),
         )
     )
+
+
+def _unheard(one: Unheard) -> str:
+    value = "" if one.value is None else said(one.value)
+    return f"?{one.concept.code}|{one.side or ''}|{one.site.code if one.site else ''}|{value}|{_version(one.source)}"
 
 
 def _version(source: Source) -> str:

@@ -20,7 +20,9 @@ def service_request(writing: Writing, referral: Referral) -> Json:
     plan = writing.assessment.plan
     name = SERVICES[referral.service]
     says = _says(referral, name)
-    reasons = [REASONS.get(code, code) for code in referral.because]
+    reasons = [REASONS[code] for code in referral.because]
+    asks = f"Asks for: {listed([in_sentence(REASONS[code]) for code in referral.asks])}." if referral.asks else ""
+    neuro = referral.about == "neuropathy"
     why = f"Because of {listed([in_sentence(reason) for reason in reasons])}." if reasons else ""
     source = (
         f"{referral.source} [{referral.mark}]; pathway {plan.pathway.id} {plan.pathway.version}, calendar {plan.calendar.region}."
@@ -30,7 +32,7 @@ def service_request(writing: Writing, referral: Referral) -> Json:
     resource: Json = {
         "resourceType": "ServiceRequest",
         "meta": meta("referral-proposal"),
-        "text": narrative(urgent, says, why, source, CAUTIONS[1]),
+        "text": narrative(urgent, says, why, asks, source, CAUTIONS[1]),
         "identifier": writing.identity.identifiers(kind),
         "requisition": {"system": f"{canonical.BASE}/identifier/plan", "value": writing.identity.content},
         "status": referral.status,
@@ -44,11 +46,13 @@ def service_request(writing: Writing, referral: Referral) -> Json:
         "requester": DEVICE_REFERENCE,
     }
     if referral.because:
-        resource["reasonCode"] = [concept(canonical.FACTOR, code, REASONS.get(code, code)) for code in referral.because]
-    neuro = referral.about == "neuropathy"
+        system = canonical.NEUROPATHY if neuro else canonical.FACTOR
+        resource["reasonCode"] = [concept(system, code, REASONS[code]) for code in referral.because]
+    if referral.asks:
+        resource["orderDetail"] = [concept(canonical.NEUROPATHY, code, REASONS[code]) for code in referral.asks]
     resource["reasonReference"] = [writing.link(NEUROPATHY_KIND if neuro else FOOT_RISK_KIND)]
     resource["supportingInfo"] = [writing.link(plan.pathway.scheme)]
-    resource["note"] = [{"text": text} for text in (urgent, says, source, *CAUTIONS) if text]
+    resource["note"] = [{"text": text} for text in (urgent, says, asks, source, *CAUTIONS) if text]
     return resource
 
 

@@ -13,7 +13,10 @@ from sural.footrisk.prognosis import ID as PODUS
 from sural.footrisk.protective_sensation import monofilament_counts
 from sural.footrisk.risk import FootRisk, GradedUlcer, Standing
 from sural.footrisk.ulcer_grades.wifi import Wifi
+from sural.neuropathy.classification import levels
+from sural.neuropathy.scores.score import number
 from sural.plan.plan import Plan, Referral
+from sural.trend import Trend
 
 FORM = 1
 _FINDINGS = (
@@ -57,6 +60,8 @@ def summary(assessment: Assessment) -> dict[str, Any]:
         "intake": assessment.intake.counts,
     }
     _add_remarks(content, risk, plan)
+    if assessment.trend.earlier:
+        content["trend"] = _trend(assessment.trend)
     if exam.preliminary:
         content["preliminary"] = True
     return content
@@ -76,6 +81,34 @@ def _add_remarks(content: dict[str, Any], risk: FootRisk, plan: Plan) -> None:
         content["onFile"] = [
             {"service": entry.referral.service, "request": entry.request.source.reference} for entry in plan.suppressed
         ]
+
+
+def _trend(trend: Trend) -> dict[str, Any]:
+    """Earlier examinations, oldest first, and every certain change."""
+    return {
+        "earlier": [
+            {
+                "asOf": point.day.isoformat(),
+                "level": levels(point.signs),
+                "scores": {
+                    id: {"atLeast": number(score.low), "atMost": number(score.high)} for id, score in point.scores.items()
+                },
+                "protectiveSensationLost": {side: _WORDS[truth] for side, truth in point.sensation.items()},
+            }
+            for point in trend.earlier
+        ],
+        "changes": [
+            {
+                "code": change.code,
+                "of": change.of,
+                "side": change.side,
+                "since": change.since.isoformat(),
+                "before": change.before,
+                "now": change.now,
+            }
+            for change in trend.changes
+        ],
+    }
 
 
 def _findings(factors: Factors) -> dict[str, Any]:
@@ -219,6 +252,8 @@ def _referral(referral: Referral) -> dict[str, Any]:
     }
     if referral.due_at:
         content["dueAt"] = referral.due_at
+    if referral.asks:
+        content["asks"] = list(referral.asks)
     return content
 
 

@@ -148,17 +148,21 @@ CAUSES: tuple[Cause, ...] = (
     Cause("spinal-cord", "Disease of the spinal cord", practice("central signs"), _by_pattern("upper-motor-neurone", "dorsal-column")),
     Cause("sensory-neuronopathy", "Sensory neuronopathy", seen("Camdessanche (PMC8629873)"), _by_pattern("sensory-ataxic", "non-length-dependent")),
     Cause("amyloidosis", "Amyloidosis", seen(LLEWELYN, "early autonomic involvement"), _amyloid),
-    Cause("treatment-induced", "Rapid fall of HbA1c", seen("Gibbons and Freeman 2015"), _by_pattern("treatment-induced")),
+    Cause("rapid-fall-of-hba1c", "Rapid fall of HbA1c", seen("Gibbons and Freeman 2015"), _by_pattern("treatment-induced")),
 )  # fmt: skip
 
 
 class Test(Struct, frozen=True):
-    """One investigation: code, words, the concepts that show it is in the record already, and its source."""
+    """One investigation: code, words, the concepts that show it is in the record already, its source, and who does it.
+
+    `service` is empty for what is examined at the bedside.
+    """
 
     code: str
     text: str
     recorded_by: tuple[str, ...]
     citation: Citation
+    service: str = "laboratory"
 
 
 FIRST = (
@@ -174,16 +178,25 @@ METHYLMALONIC = Test(
     "test-methylmalonic-acid", "Methylmalonic acid", ("methylmalonic-acid",), seen(AAN_2009, "B12 with metabolites")
 )
 COPPER = Test("test-copper", "Copper", (), practice("dorsal column loss"))
-CONDUCTION = Test("test-nerve-conduction", "Nerve conduction study", ("nerve-conduction",), practice("atypical or demyelinating"))
-CORD_IMAGING = Test("image-spinal-cord", "Imaging of the spinal cord", (), practice("central signs"))
+CONDUCTION = Test(
+    "test-nerve-conduction",
+    "Nerve conduction study",
+    ("nerve-conduction",),
+    practice("atypical or demyelinating"),
+    "nerve-conduction-study",
+)
+CORD_IMAGING = Test("image-spinal-cord", "Imaging of the spinal cord", (), practice("central signs"), "neurology")
 ANTIBODIES = Test("test-vasculitis", "ANA, ANCA and inflammatory markers", (), seen(UK_TESTS, "second line"))
-GENETIC = Test("test-inherited", "Genetic testing", (), seen(UK_TESTS, "second line"))
-FINGERTIPS = Test("examine-fingertips", "Test the fingertips: the loss reaches the knee", (), practice("glove after stocking"))
+GENETIC = Test("test-inherited", "Genetic testing", (), seen(UK_TESTS, "second line"), "neurology")
+FINGERTIPS = Test(
+    "examine-fingertips", "Test the fingertips: the loss reaches the knee", (), practice("glove after stocking"), ""
+)
 ORTHOSTATIC = Test(
     "examine-lying-standing-pressure",
     "Lying and standing blood pressure",
     ("blood-pressure-standing",),
     seen(LLEWELYN, "Table 3"),
+    "",
 )
 TESTS = {
     test.code: test

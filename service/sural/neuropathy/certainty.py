@@ -5,11 +5,12 @@ from functools import lru_cache
 from itertools import product
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from sural.evidence.citation import Citation
 from sural.evidence.truth import NO, UNKNOWN, YES, Truth, all_of
 from sural.exam.finding import Finding
-from sural.neuropathy.signs import DISTAL, LOST_REFLEX, Sign, Signs, either
+from sural.neuropathy.signs import DISTAL, LOST_REFLEX, Sign, Signs, remembered
 from sural.neuropathy.sources import DEVIGILI_2008, DEVIGILI_2019, ENGLAND, TORONTO, memory, seen
 
 NOT_APPLICABLE = "not-applicable"
@@ -25,6 +26,13 @@ class Certainty(Struct, frozen=True):
     findings: tuple[Finding, ...] = ()
     notes: tuple[str, ...] = ()
 
+    def up_to(self, other: "Certainty") -> "Certainty":
+        """The same with an upper end as high as the other's, where both stand on one scale."""
+        scale = next((levels for levels in SCALES if self.at_most in levels and other.at_most in levels), ())
+        if not scale or scale.index(other.at_most) <= scale.index(self.at_most):
+            return self
+        return replace(self, at_most=other.at_most)
+
 
 # Toronto 2010, diabetic sensorimotor polyneuropathy
 
@@ -32,6 +40,7 @@ TORONTO_LEVELS = ("none-met", "possible", "probable", "subclinical", "confirmed"
 TORONTO_2010 = seen(TORONTO, "definitions 1 to 4, two restatements")
 
 
+@remembered
 def distal_loss(signs: Signs) -> Sign:
     """Symmetric decrease of distal sensation.
 
@@ -41,12 +50,12 @@ def distal_loss(signs: Signs) -> Sign:
     left, right = signs.lost_modalities("left"), signs.lost_modalities("right")
     if left and right:
         return Sign(YES, signs.findings_of_loss())
-    recorded = {name for side in _SIDES for name in signs.legs[side]}
-    findings = tuple(finding for side in _SIDES for extent in signs.legs[side].values() for finding in extent.findings)
+    extents = [extent for side in _SIDES for extent in signs.legs[side].values()]
+    findings = tuple([finding for extent in extents for finding in extent.findings])
     if left or right:
         side = "right" if left else "left"
         return Sign(NO if _kinds_normal(signs, side) else UNKNOWN, findings)
-    if not recorded:
+    if not extents:
         return Sign(UNKNOWN)
     return Sign(NO if all(_kinds_normal(signs, side) for side in _SIDES) else UNKNOWN, findings)
 
@@ -127,7 +136,7 @@ def small_fibre_signs(signs: Signs) -> Sign:
     lost = [name for name in ("pinprick", "temperature") if signs.both(name) is YES]
     if lost:
         return Sign(YES, tuple(f for name in lost for side in _SIDES for f in signs.legs[side][name].findings))
-    positive = either(signs.exam, ("allodynia", "hyperalgesia"))
+    positive = signs.either("allodynia", "hyperalgesia")
     if positive.truth is YES:
         return positive
     spared = all(signs.both(name) is NO for name in ("pinprick", "temperature"))
@@ -144,16 +153,22 @@ def small_fibre(signs: Signs, later_wording: bool = False) -> Certainty:
     study = "abnormal" if "abnormal" in sural else "normal" if "normal" in sural else "not-done"
     biopsy = _any(signs, "nerve-fibre-density", "reduced")
     thresholds = _any(signs, "thermal-threshold", "abnormal")
-    ranked = sorted(
-        (
-            _small_fibre_level(symptom, sign, study, biopsy, thresholds, later_wording)
-            for symptom, sign in _completions(symptoms.truth, found.truth)
-        ),
-        key=SMALL_FIBRE_LEVELS.index,
-    )
+    low, high = _small_fibre_range(symptoms.truth, found.truth, study, biopsy, thresholds, later_wording)
     notes = ("mixed-fibre-by-sural-study",) if study == "abnormal" and not later_wording else ()
-    findings = tuple(finding for sign in (symptoms, found) if sign.truth is YES for finding in sign.findings)
-    return Certainty(ranked[0], ranked[-1], SMALL_FIBRE_2010, findings, notes)
+    findings = tuple([finding for sign in (symptoms, found) if sign.truth is YES for finding in sign.findings])
+    return Certainty(low, high, SMALL_FIBRE_2010, findings, notes)
+
+
+@lru_cache(maxsize=512)
+def _small_fibre_range(
+    symptoms: Truth, signs: Truth, study: str, biopsy: bool, thresholds: bool, later_wording: bool
+) -> tuple[str, str]:
+    levels = [
+        _small_fibre_level(symptom, sign, study, biopsy, thresholds, later_wording)
+        for symptom, sign in _completions(symptoms, signs)
+    ]
+    ranked = sorted(levels, key=SMALL_FIBRE_LEVELS.index)
+    return ranked[0], ranked[-1]
 
 
 def _any(signs: Signs, code: str, answer: str) -> bool:
@@ -171,6 +186,8 @@ def _small_fibre_level(symptom: bool, sign: bool, study: str, biopsy: bool, thre
 
 
 DEVIGILI_LEVELS = ("not-met", "met")
+DEVIGILI_2008_CRITERIA = seen(DEVIGILI_2008, "criteria page")
+DEVIGILI_2019_CRITERIA = seen(DEVIGILI_2019, "abstract; sign list from memory")
 
 
 def devigili_2019(signs: Signs) -> Certainty:
@@ -180,7 +197,7 @@ def devigili_2019(signs: Signs) -> Certainty:
     return Certainty(
         DEVIGILI_LEVELS[tests and low >= 2],
         DEVIGILI_LEVELS[tests and high >= 2],
-        seen(DEVIGILI_2019, "abstract; sign list from memory"),
+        DEVIGILI_2019_CRITERIA,
     )
 
 
@@ -189,18 +206,16 @@ def devigili_2008(signs: Signs) -> Certainty:
     large = [signs.loss(side, name) for side in _SIDES for name in ("light-touch", "monofilament", "vibration", "joint-position")]
     excluded = YES in large or lost_ankle_reflexes(signs).truth is YES or signs.weak(DISTAL).truth is YES
     if excluded or conduction(signs) == "abnormal":
-        return Certainty("not-met", "not-met", seen(DEVIGILI_2008, "criteria page"), notes=("large-fibre-or-motor-sign",))
+        return Certainty("not-met", "not-met", DEVIGILI_2008_CRITERIA, notes=("large-fibre-or-motor-sign",))
     tests = _any(signs, "nerve-fibre-density", "reduced") + _any(signs, "thermal-threshold", "abnormal")
     low, high = _clinical_signs(signs)
-    return Certainty(
-        DEVIGILI_LEVELS[tests + (low >= 1) >= 2], DEVIGILI_LEVELS[tests + (high >= 1) >= 2], seen(DEVIGILI_2008, "criteria page")
-    )
+    return Certainty(DEVIGILI_LEVELS[tests + (low >= 1) >= 2], DEVIGILI_LEVELS[tests + (high >= 1) >= 2], DEVIGILI_2008_CRITERIA)
 
 
 def _clinical_signs(signs: Signs) -> tuple[int, int]:
     """How many of pinprick loss, thermal loss, allodynia and hyperalgesia there are: at least, at most."""
     truths = [signs.both("pinprick"), signs.both("temperature")]
-    truths += [either(signs.exam, (code,)).truth for code in ("allodynia", "hyperalgesia")]
+    truths += [signs.symptom(code).truth for code in ("allodynia", "hyperalgesia")]
     return sum(truth is YES for truth in truths), sum(truth is not NO for truth in truths)
 
 
@@ -222,9 +237,15 @@ def england_2005(signs: Signs) -> Certainty:
     weakness = all_of([signs.weak(DISTAL, side).truth for side in _SIDES])
     wasting = all_of([_wasting(signs, side) for side in _SIDES])
     motor = max(weakness, wasting) if UNKNOWN not in (weakness, wasting) else YES if YES in (weakness, wasting) else weakness
-    columns = (signs.symptoms().truth, lost_ankle_reflexes(signs).truth, distal_loss(signs).truth, motor)
-    ranked = sorted({_england_level(completion, done) for completion in _completions(*columns)}, key=ENGLAND_LEVELS.index)
-    return Certainty(ranked[0], ranked[-1], ENGLAND_2005, notes=("table-from-memory",))
+    low, high = _england_range(signs.symptoms().truth, lost_ankle_reflexes(signs).truth, distal_loss(signs).truth, motor, done)
+    return Certainty(low, high, ENGLAND_2005, notes=("table-from-memory",))
+
+
+@lru_cache(maxsize=512)
+def _england_range(symptoms: Truth, reflexes: Truth, sensation: Truth, motor: Truth, done: str) -> tuple[str, str]:
+    levels = {_england_level(completion, done) for completion in _completions(symptoms, reflexes, sensation, motor)}
+    ranked = sorted(levels, key=ENGLAND_LEVELS.index)
+    return ranked[0], ranked[-1]
 
 
 def _wasting(signs: Signs, side: str) -> Truth:
@@ -240,8 +261,11 @@ def _england_level(columns: tuple[bool, ...], done: str) -> str:
     return _WITH_CONDUCTION.get(row + done, "not-listed")
 
 
+SCALES = (TORONTO_LEVELS, SMALL_FIBRE_LEVELS, DEVIGILI_LEVELS, ENGLAND_LEVELS)
+
 # stages
 
+STAGES = ("0", "1a", "1b", "2a", "2b")
 STAGE_2010 = seen(TORONTO, "stages, two restatements")
 
 

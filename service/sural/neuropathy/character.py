@@ -2,9 +2,9 @@
 
 from sural.evidence.truth import NO, YES
 from sural.exam.finding import Finding
-from sural.neuropathy.electrodiagnosis import demyelinating_attributes
+from sural.neuropathy.electrodiagnosis import MEASURED, demyelinating_attributes
 from sural.neuropathy.pattern import Pattern, deep_loss, generalised_areflexia
-from sural.neuropathy.signs import DISTAL, LOST_REFLEX, PROXIMAL, Signs
+from sural.neuropathy.signs import DISTAL, LEGS, LOST_REFLEX, PROXIMAL, Signs
 
 SMALL = ("pinprick", "temperature")
 LARGE = ("light-touch", "monofilament", "vibration", "joint-position")
@@ -19,7 +19,7 @@ def predominance(signs: Signs) -> str:
     the furthest loss are compared (project choice).
     """
     lost = bool(signs.findings_of_loss())
-    weak = signs.weak((*PROXIMAL, *DISTAL)).truth is YES or _wasted(signs)
+    weak = signs.weak(LEGS).truth is YES or _wasted(signs)
     if lost and not weak:
         return "sensory"
     if not weak:
@@ -70,9 +70,8 @@ def process(signs: Signs, standing: list[Pattern], kind: str) -> tuple[str, tupl
     Suspected: reflexes absent at knees and ankles with proximal weakness or prominent loss of joint position, thickened nerves, or
     conduction values in the published demyelinating range. Axonal likely: length-dependent and sensory first (common practice).
     """
-    conduction = demyelinating_attributes(signs.exam)
-    if conduction:
-        return "demyelinating-suspected", tuple(attribute.finding for attribute in conduction)
+    if not MEASURED.isdisjoint(signs.codes) and (slow := demyelinating_attributes(signs.exam)):
+        return "demyelinating-suspected", tuple(attribute.finding for attribute in slow)
     thickened = signs.symptom("thickened-nerves")
     if thickened.truth is YES:
         return "demyelinating-suspected", thickened.findings

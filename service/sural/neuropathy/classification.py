@@ -5,8 +5,10 @@ from decimal import Decimal
 from typing import Any
 
 from msgspec import Struct
+from msgspec.structs import replace
 
-from sural.evidence.truth import NO, UNKNOWN
+from sural.evidence.truth import NO, UNKNOWN, YES
+from sural.exam.as_if import as_if_heard
 from sural.exam.examination import Examination
 from sural.exam.finding import Finding
 from sural.neuropathy import electrodiagnosis
@@ -18,11 +20,12 @@ from sural.neuropathy.character import fibres, predominance, process
 from sural.neuropathy.pattern import DISPLAYS, NONE_FOUND, UNDETERMINED, Pattern, fingertips_wanted, patterns
 from sural.neuropathy.reach import ARM_LEVELS, LEG_LEVELS, Extent, said_level
 from sural.neuropathy.red_flags import Raised, red_flags
-from sural.neuropathy.signs import ARMS, DISTAL, PROXIMAL, Signs
+from sural.neuropathy.signs import ALL_MUSCLES, LEGS, Signs
 
 _SIDES = ("left", "right")
 _UNTESTED = {"atLeast": LEG_LEVELS[0], "atMost": LEG_LEVELS[-1]}
 NOTES: dict[str, str] = {
+    "adverse-finding-not-usable": "A finding could not be used: what it might show is not ruled out.",
     "power-not-tested": "Power was not tested: weakness is not excluded.",
     "small-fibres-not-tested": "Small fibres were not tested (pinprick, temperature).",
     "large-fibres-not-tested": "Large fibres were not tested (vibration, touch, position, reflexes).",
@@ -59,6 +62,7 @@ class Classification(Struct, frozen=True):
     causes: tuple[Supported, ...]
     work_up: tuple[Test, ...]
     notes: tuple[str, ...]
+    conduction: Mapping[str, Any]
 
     @property
     def codes(self) -> list[str]:
@@ -66,9 +70,40 @@ class Classification(Struct, frozen=True):
         return [pattern.code for pattern in self.patterns] or [self.code_when_none]
 
     @property
+    def standing_codes(self) -> list[str]:
+        """The codes of the patterns that stand, none when there is none."""
+        return [pattern.code for pattern in self.patterns]
+
+    @property
+    def impaired(self) -> bool:
+        """Whether anything shows impaired sensation or power."""
+        return bool(self.signs.findings_of_loss()) or self.signs.weak(ALL_MUSCLES).truth is YES
+
+    @property
     def urgent(self) -> tuple[Raised, ...]:
         """The red flags that want the emergency route."""
         return tuple(raised for raised in self.red_flags if raised.flag.urgent)
+
+    def findings(self) -> Iterator[Finding]:
+        """Every finding that something in the classification rests on."""
+        for extents in (*self.signs.legs.values(), *self.signs.arms.values()):
+            for extent in extents.values():
+                yield from extent.findings
+        for pattern in self.patterns:
+            yield from pattern.findings
+        for certainty in self.certainty.values():
+            yield from certainty.findings
+        for raised in self.red_flags:
+            yield from raised.findings
+        for supported in self.causes:
+            yield from supported.findings
+        yield from self.process_findings
+        yield from self.autonomic.abnormal
+
+    @staticmethod
+    def says(note: str) -> str:
+        """A remark in words."""
+        return NOTES[note]
 
     def summary(self) -> dict[str, Any]:
         """The classification as the summary carries it."""
@@ -98,6 +133,8 @@ class Classification(Struct, frozen=True):
             content["detail"] = details
         if self.autonomic.tests:
             content["autonomicTests"] = self.autonomic.tests
+        if self.conduction:
+            content["conduction"] = self.conduction
         thresholds = _thresholds(self.signs.exam)
         if thresholds:
             content["vibrationThreshold"] = thresholds
@@ -158,7 +195,23 @@ class Classification(Struct, frozen=True):
 
 
 def classify(exam: Examination) -> Classification:
-    """Classify one examination."""
+    """Classify one examination. What could not be used keeps open what it might have shown: it never leaves "none found"."""
+    classified = _classify(exam)
+    return _widened(classified, _classify(as_if_heard(exam))) if exam.unheard else classified
+
+
+def _widened(classified: Classification, feared: Classification) -> Classification:
+    """Certainties up to what they would be if everything that could not be used were true."""
+    certainty = {id: one.up_to(feared.certainty[id]) for id, one in classified.certainty.items()}
+    doubtful = classified.codes == [NONE_FOUND] and feared.codes != [NONE_FOUND]
+    if certainty == classified.certainty and not doubtful:
+        return classified
+    when_none = UNDETERMINED if doubtful else classified.code_when_none
+    notes = (*classified.notes, "adverse-finding-not-usable")
+    return replace(classified, certainty=certainty, code_when_none=when_none, notes=notes)
+
+
+def _classify(exam: Examination) -> Classification:
     signs = Signs(exam)
     found = autonomic(exam)
     standing = patterns(signs, found.abnormal)
@@ -171,7 +224,7 @@ def classify(exam: Examination) -> Classification:
     return Classification(
         signs,
         tuple(standing),
-        _when_none(signs),
+        NONE_FOUND if not standing and _none_found(signs) else UNDETERMINED,
         kind,
         fibre,
         at_least,
@@ -184,24 +237,33 @@ def classify(exam: Examination) -> Classification:
         tuple(supported),
         tuple(wanted),
         tuple(_notes(signs, standing, at_least)),
+        _conduction(signs),
     )
 
 
-def _when_none(signs: Signs) -> str:
-    """none-found only when sensation, reflexes and power were tested and nothing is wrong; undetermined otherwise."""
-    spared = distal_loss(signs).truth is NO and lost_ankle_reflexes(signs).truth is NO
-    strong = signs.weak((*PROXIMAL, *DISTAL, *ARMS)).truth is not UNKNOWN or signs.exam.left.get("ankle-reflex") is not None
-    quiet = signs.symptoms().truth is NO or signs.symptoms().truth is UNKNOWN
-    loss = any(extent.high for leg in signs.legs.values() for extent in leg.values())
-    return (
-        NONE_FOUND if spared and strong and quiet and not loss and signs.weak((*PROXIMAL, *DISTAL)).truth is NO else UNDETERMINED
-    )
+_CRITERION = {NO: "not-met", UNKNOWN: "unknown", YES: "met"}
+
+
+def _conduction(signs: Signs) -> dict[str, Any]:
+    """What the conduction values say by themselves: attributes outside their limits in two nerves, and the demyelinating range."""
+    if electrodiagnosis.MEASURED.isdisjoint(signs.codes):
+        return {}
+    verdict, _ = electrodiagnosis.two_nerves(signs.exam)
+    slow = [f"{one.nerve} {one.name}".strip() for one in electrodiagnosis.demyelinating_attributes(signs.exam)]
+    return {"two-nerves-one-sural": _CRITERION[verdict], "demyelinating-range": list(dict.fromkeys(slow))}
+
+
+def _none_found(signs: Signs) -> bool:
+    """None found only when sensation, reflexes and power were tested and nothing is wrong."""
+    if distal_loss(signs).truth is not NO or lost_ankle_reflexes(signs).truth is not NO or signs.symptoms().truth is YES:
+        return False
+    return signs.weak(LEGS).truth is NO and not any(extent.high for leg in signs.legs.values() for extent in leg.values())
 
 
 def _notes(signs: Signs, standing: list[Pattern], at_least: str | None) -> Iterator[str]:
     extents = [extent for leg in signs.legs.values() for extent in leg.values()]
     lost = [extent for extent in extents if extent.low]
-    if lost and signs.weak((*PROXIMAL, *DISTAL)).truth is UNKNOWN:
+    if lost and signs.weak(LEGS).truth is UNKNOWN:
         yield "power-not-tested"
     if at_least == "large":
         yield "small-fibres-not-tested"

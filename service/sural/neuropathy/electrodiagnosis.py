@@ -20,6 +20,8 @@ _VELOCITIES = {"fibular-motor-velocity": "fibular", "tibial-motor-velocity": "ti
 _AMPLITUDES = {"fibular": "fibular-motor-amplitude", "tibial": "tibial-motor-amplitude"}
 _SENSORY = {"sural-amplitude": "sural", "sural-velocity": "sural"}
 _MOTOR = {**dict.fromkeys(_AMPLITUDES.values(), ""), **_VELOCITIES, **_LATENCIES}
+_WAVES = ("f-wave-latency", "conduction-block", "temporal-dispersion")
+MEASURED = frozenset((*_MOTOR, *_SENSORY, *_WAVES))
 _PERCENT = Decimal(100)
 
 

@@ -14,7 +14,7 @@ from sural.evidence.truth import NO, YES
 from sural.exam.finding import Finding
 from sural.exam.moment import Moment
 from sural.neuropathy.reach import KNEE, MID_SHIN, Extent
-from sural.neuropathy.signs import DISTAL, LOST_REFLEX, PROXIMAL, Signs
+from sural.neuropathy.signs import DISTAL, LEGS, LOST_REFLEX, PROXIMAL, Signs, remembered
 from sural.neuropathy.sources import CAMDESSANCHE, GIBBONS, ICMR, LLEWELYN, MERCK, practice, seen
 
 SIDES = ("left", "right")
@@ -126,7 +126,12 @@ DISPLAYS = {code: rule.display for code, rule in RULES.items()} | {NONE_FOUND: "
 
 def patterns(signs: Signs, autonomic: tuple[Finding, ...]) -> list[Pattern]:
     """Every pattern that stands, in the order of the rules. `autonomic` are the findings of abnormal autonomic tests."""
-    found = [pattern for test in _TESTS if (pattern := test(signs)) is not None]
+    recorded = signs.codes
+    found = [
+        pattern
+        for test, needed in _TESTS
+        if not (needed and needed.isdisjoint(recorded)) and (pattern := test(signs)) is not None
+    ]
     if autonomic:
         found.append(Pattern(RULES["autonomic"], autonomic))
     return found
@@ -136,6 +141,7 @@ def _stands(code: str, findings: tuple[Finding, ...], detail: str = "") -> Patte
     return Pattern(RULES[code], tuple(dict.fromkeys(findings)), detail)
 
 
+@remembered
 def central_signs(signs: Signs) -> tuple[Finding, ...]:
     """Findings that speak for the spinal cord or brain; brisk knee reflexes alone are none."""
     found: list[Finding] = []
@@ -231,6 +237,7 @@ def _asymmetric(signs: Signs) -> Pattern | None:
     return _stands("asymmetric-multifocal", found) if found else None
 
 
+@remembered
 def _named_nerves(signs: Signs) -> tuple[Finding, ...]:
     return tuple(
         finding
@@ -292,6 +299,7 @@ def _inversion_weak(signs: Signs, side: str) -> bool:
     return limb.value("power-ankle-inversion") != "5"
 
 
+@remembered
 def deep_loss(signs: Signs) -> tuple[Finding, ...]:
     """The findings of vibration and joint position lost on both sides; none unless both are."""
     if signs.both("joint-position") is not YES or signs.both("vibration") is not YES:
@@ -305,6 +313,7 @@ def _superficial_lost(signs: Signs) -> bool:
     return any(signs.loss(side, name) is YES for side in SIDES for name in ("pinprick", "temperature"))
 
 
+@remembered
 def ataxia(signs: Signs) -> tuple[Finding, ...]:
     """Ataxic gait or a positive Romberg test."""
     gait, romberg = signs.person("gait", "ataxic"), signs.person("romberg", "positive")
@@ -332,7 +341,7 @@ def _b12_risk(signs: Signs) -> tuple[Finding, ...]:
 
 
 def _motor_predominant(signs: Signs) -> Pattern | None:
-    weakness = signs.weak((*PROXIMAL, *DISTAL))
+    weakness = signs.weak(LEGS)
     if weakness.truth is not YES:
         return None
     widespread = _widespread_weakness(signs)
@@ -350,6 +359,7 @@ def _widespread_weakness(signs: Signs) -> bool:
     return all(signs.weak(codes, side).truth is YES for codes in (PROXIMAL, DISTAL) for side in SIDES)
 
 
+@remembered
 def generalised_areflexia(signs: Signs) -> tuple[Finding, ...]:
     """Ankle and knee reflexes absent on both sides, arm reflexes not normal."""
     ankles, knees = signs.reflexes("ankle-reflex", ("absent",)), signs.reflexes("knee-reflex", ("absent",))
@@ -405,19 +415,21 @@ def _falls(readings: list[Finding]) -> Iterator[tuple[Finding, Finding]]:
                 yield earlier, later
 
 
-_TESTS: tuple[Callable[[Signs], Pattern | None], ...] = (
-    _upper_motor_neurone,
-    _length_dependent,
-    _non_length_dependent,
-    _asymmetric,
-    _proximal,
-    _cranial,
-    _focal,
-    _sensory_ataxic,
-    _dorsal_column,
-    _motor_predominant,
-    _acute_painful,
-    _treatment_induced,
+_FOCAL = frozenset({"median-nerve-signs", "ulnar-nerve-signs", "fibular-nerve-signs", "power-ankle-inversion"})
+# the concepts without one of which a pattern cannot stand; none for those that rest on levels of sensation
+_TESTS: tuple[tuple[Callable[[Signs], Pattern | None], frozenset[str]], ...] = (
+    (_upper_motor_neurone, frozenset()),
+    (_length_dependent, frozenset()),
+    (_non_length_dependent, frozenset()),
+    (_asymmetric, frozenset()),
+    (_proximal, frozenset({"proximal-leg-pain"})),
+    (_cranial, frozenset({"cranial-nerve-palsy"})),
+    (_focal, _FOCAL),
+    (_sensory_ataxic, frozenset({"gait", "romberg"})),
+    (_dorsal_column, frozenset({"joint-position", "sensory-level-joint-position"})),
+    (_motor_predominant, frozenset(LEGS.codes)),
+    (_acute_painful, frozenset({"foot-pain-neuropathic"})),
+    (_treatment_induced, frozenset({"symptom-onset"})),
 )
 
 

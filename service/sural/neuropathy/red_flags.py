@@ -11,7 +11,7 @@ from sural.evidence.truth import NO, YES
 from sural.exam.finding import Finding
 from sural.exam.moment import Moment
 from sural.neuropathy.pattern import Pattern, central_signs, fibular_weakness, generalised_areflexia
-from sural.neuropathy.signs import ARMS, DISTAL, PROXIMAL, Sign, Signs
+from sural.neuropathy.signs import ALL_MUSCLES, LEGS, PROXIMAL, Sign, Signs
 from sural.neuropathy.sources import CMAJ, COURSE, DUTCH, ICMR, LLEWELYN, practice, seen
 
 SHORT_DURATION = timedelta(days=5 * 365)
@@ -20,13 +20,18 @@ Evidence = tuple[Finding, ...]
 
 
 class Flag(Struct, frozen=True):
-    """One red flag: its code, the words, the source, and whether it wants the emergency route."""
+    """One red flag: its code, the words, the source, its test, and whether it wants the emergency route.
+
+    The test is not asked when `reads` names concepts and none of them was recorded, or `after` a pattern and it does not stand.
+    """
 
     code: str
     text: str
     citation: Citation
     test: Callable[[Signs, frozenset[str]], Evidence]
     urgent: bool = False
+    reads: frozenset[str] = frozenset()
+    after: str = ""
 
 
 class Raised(Struct, frozen=True, gc=False):
@@ -42,8 +47,15 @@ class Raised(Struct, frozen=True, gc=False):
 
 def red_flags(signs: Signs, standing: list[Pattern]) -> list[Raised]:
     """Every flag that is raised: urgent ones first, then in the order of the list."""
-    codes = frozenset(pattern.code for pattern in standing)
-    raised = [Raised(flag, findings) for flag in FLAGS if (findings := flag.test(signs, codes))]
+    codes = frozenset([pattern.code for pattern in standing])
+    recorded = signs.codes
+    raised = [
+        Raised(flag, findings)
+        for flag in FLAGS
+        if not (flag.reads and flag.reads.isdisjoint(recorded))
+        and not (flag.after and flag.after not in codes)
+        and (findings := flag.test(signs, codes))
+    ]
     return sorted(raised, key=lambda one: not one.flag.urgent)
 
 
@@ -60,14 +72,14 @@ def _symptom(code: str) -> Callable[[Signs, frozenset[str]], Evidence]:
 
 
 def _weak(signs: Signs) -> Sign:
-    return signs.weak((*PROXIMAL, *DISTAL, *ARMS))
+    return signs.weak(ALL_MUSCLES)
 
 
 def _cord(signs: Signs, codes: frozenset[str]) -> Evidence:
     """A sensory level on the trunk, or sphincter disturbance with central signs, weakness or sensory loss of the legs."""
     level = _yes(signs.person("sensory-level-trunk"))
     sphincter = _yes(signs.person("sphincter-disturbance"))
-    legs = central_signs(signs) + _yes(signs.weak((*PROXIMAL, *DISTAL))) + signs.findings_of_loss()
+    legs = central_signs(signs) + _yes(signs.weak(LEGS)) + signs.findings_of_loss()
     return level + (sphincter + legs if sphincter and legs else ())
 
 
@@ -96,7 +108,7 @@ def _asymmetry(signs: Signs, codes: frozenset[str]) -> Evidence:
     left, right = signs.exam.left.get("ankle-reflex"), signs.exam.right.get("ankle-reflex")
     if left is not None and right is not None and (left.value in ("absent", "reduced")) != (right.value in ("absent", "reduced")):
         found += (left, right)
-    weak = [signs.weak((*PROXIMAL, *DISTAL), side) for side in ("left", "right")]
+    weak = [signs.weak(LEGS, side) for side in ("left", "right")]
     if {weak[0].truth, weak[1].truth} == {YES, NO}:
         found += weak[0].findings + weak[1].findings
     return found
@@ -185,40 +197,44 @@ def _early_autonomic(signs: Signs, codes: frozenset[str]) -> Evidence:
 
 
 def _motor(signs: Signs, codes: frozenset[str]) -> Evidence:
-    return _yes(signs.weak((*PROXIMAL, *DISTAL))) if "motor-predominant" in codes else ()
+    return _yes(signs.weak(LEGS)) if "motor-predominant" in codes else ()
+
+
+def _reads(*codes: str) -> frozenset[str]:
+    return frozenset(codes)
 
 
 FLAGS: tuple[Flag, ...] = (
-    Flag("cord-or-cauda-signs", "Sensory level on the trunk, or sphincter disturbance with signs in the legs", practice("urgent"), _cord, urgent=True),
-    Flag("rapid-weakness", "Weakness of acute course (up to four weeks)", seen(COURSE, "acute below 4 weeks"), _rapid_weakness, urgent=True),
+    Flag("cord-or-cauda-signs", "Sensory level on the trunk, or sphincter disturbance with signs in the legs", practice("urgent"), _cord, urgent=True, reads=_reads("sensory-level-trunk", "sphincter-disturbance")),
+    Flag("rapid-weakness", "Weakness of acute course (up to four weeks)", seen(COURSE, "acute below 4 weeks"), _rapid_weakness, urgent=True, reads=_reads("symptom-course")),
     Flag("third-nerve-with-pupil", "Third nerve palsy with the pupil involved: involvement does not exclude diabetes, still urgent",
-         seen(ICMR, "pupil"), _third_with_pupil, urgent=True),
+         seen(ICMR, "pupil"), _third_with_pupil, urgent=True, reads=_reads("cranial-nerve-palsy")),
     Flag("upper-motor-neurone-signs", "Signs of the spinal cord or brain", practice("central signs"), lambda signs, codes: central_signs(signs)),
     Flag("asymmetry", "The sides differ", seen(ICMR, "asymmetric"), _asymmetry),
-    Flag("rapid-progression", "Acute or subacute course", seen(CMAJ, "acute or subacute"), _person("symptom-course", "acute", "subacute")),
-    Flag("stepwise-progression", "Progress in steps", practice("stepwise"), _person("symptom-course", "stepwise")),
-    Flag("motor-predominance", "Motor more than sensory", seen(ICMR, "mainly motor"), _motor),
-    Flag("proximal-weakness", "Proximal weakness", practice("proximal weakness"), lambda signs, codes: _yes(signs.weak(PROXIMAL))),
-    Flag("proximal-symptoms", "Pain in thigh, hip or buttock", practice("symptoms are to be in toes, feet or legs"), _symptom("proximal-leg-pain")),
-    Flag("upper-limb-onset", "Hands before feet", practice("upper-limb onset"), _upper_limb_onset),
-    Flag("joint-position-out-of-proportion", "Joint position lost as far as vibration or further", practice("position is lost late"), _position_out_of_proportion),
-    Flag("brisk-knee-reflexes", "Brisk knee reflexes without another central sign", seen("case with proven neuropathy (PMID 20814501)"), _brisk_knees),
-    Flag("root-or-sciatic-pattern", "Inversion weak with dorsiflexion and eversion: root or sciatic nerve", practice("L5 root"), _root_or_sciatic),
-    Flag("early-autonomic-failure", "Prominent autonomic failure", seen(LLEWELYN, "early autonomic involvement: amyloid"), _early_autonomic),
-    Flag("family-history", "Family history of neuropathy", seen(LLEWELYN, "family history"), _person("family-history-neuropathy")),
-    Flag("high-arches-or-hammer-toes", "High arches or hammer toes", practice("inherited neuropathy"), _foot_shape),
-    Flag("short-diabetes-duration", "Type 1 diabetes for less than five years", seen(ICMR, "onset within 5 years, type 1"), _short_duration),
-    Flag("no-other-microvascular-disease", "No retinopathy and no kidney disease", seen("Medicine Today 2013, key points"), _no_microvascular),
-    Flag("weight-loss", "Unintended weight loss", practice("systemic disease"), _person("weight-loss")),
+    Flag("rapid-progression", "Acute or subacute course", seen(CMAJ, "acute or subacute"), _person("symptom-course", "acute", "subacute"), reads=_reads("symptom-course")),
+    Flag("stepwise-progression", "Progress in steps", practice("stepwise"), _person("symptom-course", "stepwise"), reads=_reads("symptom-course")),
+    Flag("motor-predominance", "Motor more than sensory", seen(ICMR, "mainly motor"), _motor, after="motor-predominant"),
+    Flag("proximal-weakness", "Proximal weakness", practice("proximal weakness"), lambda signs, codes: _yes(signs.weak(PROXIMAL)), reads=frozenset(PROXIMAL.codes)),
+    Flag("proximal-symptoms", "Pain in thigh, hip or buttock", practice("symptoms are to be in toes, feet or legs"), _symptom("proximal-leg-pain"), reads=_reads("proximal-leg-pain")),
+    Flag("upper-limb-onset", "Hands before feet", practice("upper-limb onset"), _upper_limb_onset, after="non-length-dependent"),
+    Flag("joint-position-out-of-proportion", "Joint position lost as far as vibration or further", practice("position is lost late"), _position_out_of_proportion, reads=_reads("joint-position", "sensory-level-joint-position")),
+    Flag("brisk-knee-reflexes", "Brisk knee reflexes without another central sign", seen("case with proven neuropathy (PMID 20814501)"), _brisk_knees, reads=_reads("knee-reflex")),
+    Flag("root-or-sciatic-pattern", "Inversion weak with dorsiflexion and eversion: root or sciatic nerve", practice("L5 root"), _root_or_sciatic, reads=_reads("power-ankle-inversion")),
+    Flag("early-autonomic-failure", "Prominent autonomic failure", seen(LLEWELYN, "early autonomic involvement: amyloid"), _early_autonomic, after="autonomic"),
+    Flag("family-history", "Family history of neuropathy", seen(LLEWELYN, "family history"), _person("family-history-neuropathy"), reads=_reads("family-history-neuropathy")),
+    Flag("high-arches-or-hammer-toes", "High arches or hammer toes", practice("inherited neuropathy"), _foot_shape, reads=_reads("foot-deformity")),
+    Flag("short-diabetes-duration", "Type 1 diabetes for less than five years", seen(ICMR, "onset within 5 years, type 1"), _short_duration, reads=_reads("diabetes-onset")),
+    Flag("no-other-microvascular-disease", "No retinopathy and no kidney disease", seen("Medicine Today 2013, key points"), _no_microvascular, reads=_reads("retinopathy")),
+    Flag("weight-loss", "Unintended weight loss", practice("systemic disease"), _person("weight-loss"), reads=_reads("weight-loss")),
     Flag("monoclonal-protein", "Monoclonal protein", practice("paraprotein"),
-         lambda signs, codes: _yes(signs.person("paraprotein")) + _yes(signs.person("monoclonal-protein-test", "abnormal"))),
-    Flag("neurotoxic-medicine", "A medicine known to harm nerves", practice("medicines"), _person("neurotoxic-medicine")),
-    Flag("alcohol-excess", "Alcohol excess", practice("alcohol"), _person("alcohol-excess")),
-    Flag("generalised-areflexia", "Reflexes absent at knees and ankles", practice("areflexia"), lambda signs, codes: generalised_areflexia(signs)),
+         lambda signs, codes: _yes(signs.person("paraprotein")) + _yes(signs.person("monoclonal-protein-test", "abnormal")), reads=_reads("paraprotein", "monoclonal-protein-test")),
+    Flag("neurotoxic-medicine", "A medicine known to harm nerves", practice("medicines"), _person("neurotoxic-medicine"), reads=_reads("neurotoxic-medicine")),
+    Flag("alcohol-excess", "Alcohol excess", practice("alcohol"), _person("alcohol-excess"), reads=_reads("alcohol-excess")),
+    Flag("generalised-areflexia", "Reflexes absent at knees and ankles", practice("areflexia"), lambda signs, codes: generalised_areflexia(signs), reads=_reads("knee-reflex")),
     Flag("cranial-nerve", "Cranial nerve palsy", practice("cranial nerves"),
-         lambda signs, codes: tuple(palsy for limb in signs.exam.limbs if (palsy := limb.get("cranial-nerve-palsy")) is not None and palsy.value != "none")),
-    Flag("kept-ankle-reflexes", "Ankle reflexes kept while large fibres are lost", seen(LLEWELYN, "ankle reflexes in diabetic neuropathy"), _kept_ankle_reflexes),
-    Flag("thickened-nerves", "Thickened nerves", practice("inherited, leprosy, demyelination"), _symptom("thickened-nerves")),
-    Flag("after-infection-or-vaccination", "Infection or vaccination within six weeks", practice("post-infectious"), _person("recent-infection-or-vaccination")),
-    Flag("ataxia", "Ataxia", seen(DUTCH, "alarm signs"), lambda signs, codes: _yes(signs.person("gait", "ataxic")) + _yes(signs.person("romberg", "positive"))),
+         lambda signs, codes: tuple(palsy for limb in signs.exam.limbs if (palsy := limb.get("cranial-nerve-palsy")) is not None and palsy.value != "none"), reads=_reads("cranial-nerve-palsy")),
+    Flag("kept-ankle-reflexes", "Ankle reflexes kept while large fibres are lost", seen(LLEWELYN, "ankle reflexes in diabetic neuropathy"), _kept_ankle_reflexes, reads=_reads("ankle-reflex")),
+    Flag("thickened-nerves", "Thickened nerves", practice("inherited, leprosy, demyelination"), _symptom("thickened-nerves"), reads=_reads("thickened-nerves")),
+    Flag("after-infection-or-vaccination", "Infection or vaccination within six weeks", practice("post-infectious"), _person("recent-infection-or-vaccination"), reads=_reads("recent-infection-or-vaccination")),
+    Flag("ataxia", "Ataxia", seen(DUTCH, "alarm signs"), lambda signs, codes: _yes(signs.person("gait", "ataxic")) + _yes(signs.person("romberg", "positive")), reads=_reads("gait", "romberg")),
 )  # fmt: skip

@@ -3,7 +3,9 @@
 Three-valued throughout: a sign that was not tested is unknown, a foot that is not there has none.
 """
 
+from collections.abc import Callable
 from decimal import Decimal
+from typing import Any, TypeVar
 
 from msgspec import Struct
 
@@ -13,20 +15,36 @@ from sural.exam.finding import Finding
 from sural.neuropathy.reach import ANY, MODALITIES, Extent, arm_extent, leg_extent
 
 SYMPTOMS = ("foot-pain-neuropathic", "foot-numbness", "foot-tingling")
-PROXIMAL = ("power-hip-flexion", "power-hip-extension", "power-knee-extension", "power-knee-flexion")
-DISTAL = (
-    "power-ankle-dorsiflexion",
-    "power-ankle-plantarflexion",
-    "power-ankle-eversion",
-    "power-ankle-inversion",
-    "power-great-toe-extension",
-    "power-toe-flexion",
-)
-ARMS = ("power-finger-abduction", "power-thumb-abduction", "power-shoulder-abduction")
 LOST_REFLEX = ("reduced", "absent")
 
 _GRADES = {"5": 0, "5-": 1, "4+": 1, "4": 1, "4-": 1, "3": 2, "2": 3, "1": 4, "0": 4}
 VPT_NORMAL, VPT_ABNORMAL = Decimal(15), Decimal(25)
+
+
+T = TypeVar("T")
+
+
+class Muscles(Struct, frozen=True):
+    """A group of muscle tests."""
+
+    name: str
+    codes: tuple[str, ...]
+
+
+PROXIMAL = Muscles("proximal", ("power-hip-flexion", "power-hip-extension", "power-knee-extension", "power-knee-flexion"))
+DISTAL = Muscles(
+    "distal",
+    (
+        "power-ankle-dorsiflexion",
+        "power-ankle-plantarflexion",
+        "power-ankle-eversion",
+        "power-ankle-inversion",
+        "power-great-toe-extension",
+        "power-toe-flexion",
+    ),
+)
+LEGS = Muscles("legs", PROXIMAL.codes + DISTAL.codes)
+ALL_MUSCLES = Muscles("all", (*LEGS.codes, "power-finger-abduction", "power-thumb-abduction", "power-shoulder-abduction"))
 
 
 class Sign(Struct, frozen=True, gc=False):
@@ -42,10 +60,13 @@ _UNKNOWN_SIGN = Sign(UNKNOWN)
 class Signs:
     """One examination seen by the neuropathy rules."""
 
-    __slots__ = ("arms", "exam", "legs")
+    __slots__ = ("arms", "codes", "exam", "known", "legs")
 
     def __init__(self, exam: Examination) -> None:
+        left, right = exam.limbs
         self.exam = exam
+        self.known: dict[Any, Any] = {}
+        self.codes = exam.person.keys() | left.findings.keys() | right.findings.keys() | left.sites.keys() | right.sites.keys()
         self.legs = {limb.side: _legs(limb) for limb in exam.limbs}
         self.arms = {limb.side: _arms(limb) for limb in exam.limbs}
 
@@ -57,10 +78,19 @@ class Signs:
 
     def symptoms(self) -> Sign:
         """Neuropathic symptoms of the feet: pain, numbness or tingling on either side."""
-        return either(self.exam, SYMPTOMS)
+        return self.either(*SYMPTOMS)
 
     def symptom(self, code: str) -> Sign:
-        return either(self.exam, (code,))
+        """One symptom or sign, on either side."""
+        return self.either(code)
+
+    def either(self, *codes: str) -> Sign:
+        """Present on either side; absent only when each of the findings is recorded absent on every side that is there."""
+        sign = self.known.get(codes)
+        if sign is None:
+            sign = self.known[codes] = _UNKNOWN_SIGN if self.codes.isdisjoint(codes) else either(self.exam, codes)
+        found: Sign = sign
+        return found
 
     def person(self, code: str, *answers: str) -> Sign:
         """A person-level finding that has one of these answers."""
@@ -87,43 +117,45 @@ class Signs:
 
     def findings_of_loss(self) -> tuple[Finding, ...]:
         """Everything that shows impaired sensation."""
-        return tuple(
-            finding
-            for side in ("left", "right")
-            for extent in self.legs[side].values()
-            if extent.low > 0
-            for finding in extent.findings
-        )
+        return _findings_of_loss(self)
 
     # reflexes and power
 
     def reflexes(self, code: str, answers: tuple[str, ...]) -> Sign:
         """Whether a reflex has one of these answers on both sides."""
-        left, right = self.exam.left.get(code), self.exam.right.get(code)
-        found = tuple(finding for finding in (left, right) if finding is not None)
-        if any(finding.value not in answers for finding in found):
-            return Sign(NO, found)
-        return Sign(YES if len(found) == 2 else UNKNOWN, found)
+        key = (code, answers)
+        known: Sign | None = self.known.get(key)
+        if known is None:
+            left, right = self.exam.left.findings.get(code), self.exam.right.findings.get(code)
+            found = tuple([finding for finding in (left, right) if finding is not None])
+            lost = [finding.value in answers for finding in found]
+            truth = NO if False in lost else YES if len(found) == 2 else UNKNOWN
+            known = self.known[key] = Sign(truth, found)
+        return known
 
-    def weak(self, codes: tuple[str, ...], side: str | None = None) -> Sign:
+    def weak(self, muscles: Muscles, side: str | None = None) -> Sign:
         """Whether a muscle of these is weak: on a side, or on either."""
-        weak: list[Finding] = []
-        strong: list[Finding] = []
-        for limb in self.exam.limbs:
-            if side in (None, limb.side):
-                for code in codes:
-                    finding = limb.findings.get(code)
-                    if finding is not None:
-                        (strong if finding.value == "5" else weak).append(finding)
+        key = (muscles.name, side)
+        known: Sign | None = self.known.get(key)
+        if known is None:
+            known = self.known[key] = self._weak(muscles, side)
+        return known
+
+    def _weak(self, muscles: Muscles, side: str | None) -> Sign:
+        if self.codes.isdisjoint(muscles.codes):
+            return _UNKNOWN_SIGN
+        limbs = [limb for limb in self.exam.limbs if side in (None, limb.side)]
+        found = [finding for limb in limbs for code in muscles.codes if (finding := limb.findings.get(code)) is not None]
+        weak = tuple([finding for finding in found if finding.value != "5"])
         if weak:
-            return Sign(YES, tuple(weak))
-        return Sign(NO, tuple(strong)) if strong else _UNKNOWN_SIGN
+            return Sign(YES, weak)
+        return Sign(NO, tuple(found)) if found else _UNKNOWN_SIGN
 
     def motor_grade(self) -> int:
         """How severe the worst weakness of the legs is: 0 none known, 1 mild (MRC 4), 2 (3), 3 (2), 4 (1 or 0)."""
         worst = 0
         for limb in self.exam.limbs:
-            for code in (*PROXIMAL, *DISTAL):
+            for code in LEGS.codes:
                 finding = limb.findings.get(code)
                 if finding is not None:
                     worst = max(worst, _GRADES[str(finding.value)])
@@ -136,6 +168,25 @@ class Signs:
         """How far the worst loss reaches on the same scale: 0 none known, 1 foot, 2 ankle to mid-shin, 3 knee, 4 above."""
         highest = max((extent.low for leg in self.legs.values() for extent in leg.values()), default=0)
         return (0, 1, 1, 2, 2, 3, 4, 4)[highest]
+
+
+def remembered(rule: Callable[[Signs], T]) -> Callable[[Signs], T]:
+    """A rule that is worked out once per examination."""
+
+    def ask(signs: Signs) -> T:
+        found: T | None = signs.known.get(rule)
+        if found is None:
+            found = signs.known[rule] = rule(signs)
+        return found
+
+    ask.__doc__ = rule.__doc__
+    return ask
+
+
+@remembered
+def _findings_of_loss(signs: Signs) -> tuple[Finding, ...]:
+    extents = [extent for leg in signs.legs.values() for extent in leg.values() if extent.low > 0]
+    return tuple([finding for extent in extents for finding in extent.findings])
 
 
 def either(exam: Examination, codes: tuple[str, ...]) -> Sign:

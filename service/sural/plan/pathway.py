@@ -35,6 +35,12 @@ class Step(Struct, frozen=True, forbid_unknown_fields=True):
     window: tuple[str, str] | None = None
 
 
+class NeuropathyStep(Step, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """One referral rule for a neuropathy: the patterns and red flags that call for it; none for the ones that tests call for."""
+
+    when: tuple[str, ...] = ()
+
+
 class Children(Struct, frozen=True, forbid_unknown_fields=True):
     """Where people of an age range go instead."""
 
@@ -46,7 +52,10 @@ class Children(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Pathway(Struct, frozen=True, forbid_unknown_fields=True):
-    """A pathway: the scheme it follows and what it does at each step."""
+    """A pathway: the scheme it follows and what it does at each step.
+
+    `neuropathy` may hold the steps urgent, progressive, atypical, conduction and laboratory; a pathway without them proposes nothing there.
+    """
 
     id: str
     title: str
@@ -58,6 +67,7 @@ class Pathway(Struct, frozen=True, forbid_unknown_fields=True):
     inpatient: Step
     category: dict[str, Step]
     children: Children
+    neuropathy: dict[str, NeuropathyStep] = {}
 
 
 @cache
@@ -74,7 +84,7 @@ def pathway(name: str) -> Pathway:
         loaded = msgspec.convert(tomllib.loads(text), Pathway)
     except (tomllib.TOMLDecodeError, msgspec.ValidationError) as fault:
         raise ValueError(f"pathway {name}: {fault}") from fault
-    steps = (loaded.threat, loaded.active, loaded.inpatient, *loaded.category.values())
+    steps = (loaded.threat, loaded.active, loaded.inpatient, *loaded.category.values(), *loaded.neuropathy.values())
     unknown = {service for step in steps for service in step.services} | {loaded.children.service}
     unknown -= SERVICES.keys()
     if unknown or any(step.urgency not in URGENCIES for step in steps):

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from datetime import date, datetime, timedelta
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from sural.evidence.truth import YES
 from sural.exam.examination import Examination, Request
@@ -34,7 +35,10 @@ class Window(Struct, frozen=True):
 
 
 class Referral(Struct, frozen=True):
-    """One proposal: to whom, how urgent, by when (and triaged by when), why. `due_at` is by the clock where the rule is."""
+    """One proposal: to whom, how urgent, by when (and triaged by when), why. `due_at` is by the clock where the rule is.
+
+    `about` says which part of the assessment it follows from, `asks` lists the tests it asks for.
+    """
 
     service: str
     urgency: str
@@ -47,6 +51,11 @@ class Referral(Struct, frozen=True):
     due_at: str | None = None
     status: str = "active"
     about: str = "foot-risk"
+    asks: tuple[str, ...] = ()
+
+    def also(self, because: tuple[str, ...]) -> "Referral":
+        """The same proposal for further reasons."""
+        return replace(self, because=tuple(dict.fromkeys(self.because + because)))
 
 
 class Suppressed(Struct, frozen=True):
@@ -100,17 +109,17 @@ def _foot_referrals(
     if risk.threats:
         step = pathway.threat if code != NOT_APPLICABLE else _only_acute(pathway.threat)
         because = tuple(threat.code for threat in risk.threats)
-        return [_referral(service, step, because, exam, calendar) for service in _services(step, exam, pathway, keep_first=True)]
+        return [propose(service, step, because, exam, calendar) for service in _services(step, exam, pathway, keep_first=True)]
     if code == NOT_APPLICABLE:
         return []
     active = tuple(factor for factor in ACTIVE_FACTORS if risk.factors.truth(factor) is YES)
     if active:
         step = pathway.inpatient if exam.value("inpatient") == "present" else pathway.active
-        return [_referral(service, step, active, exam, calendar) for service in _services(step, exam, pathway)]
+        return [propose(service, step, active, exam, calendar) for service in _services(step, exam, pathway)]
     if code == NOT_STRATIFIED or code not in pathway.category:
         return []
     step = pathway.category[code]
-    return [_referral(service, step, standing.reach.because, exam, calendar) for service in _services(step, exam, pathway)]
+    return [propose(service, step, standing.reach.because, exam, calendar) for service in _services(step, exam, pathway)]
 
 
 def _only_acute(step: Step) -> Step:
@@ -126,7 +135,16 @@ def _services(step: Step, exam: Examination, pathway: Pathway, keep_first: bool 
     return (*step.services[:1], pathway.children.service) if keep_first else (pathway.children.service,)
 
 
-def _referral(service: str, step: Step, because: tuple[str, ...], exam: Examination, calendar: Calendar) -> Referral:
+def propose(
+    service: str,
+    step: Step,
+    because: tuple[str, ...],
+    exam: Examination,
+    calendar: Calendar,
+    about: str = "foot-risk",
+    asks: tuple[str, ...] = (),
+) -> Referral:
+    """One proposal by a step of a pathway, with its times."""
     as_of = exam.as_of
     due, triage, due_at = as_of, None, None
     window = Window(*step.window) if step.window else None
@@ -138,7 +156,7 @@ def _referral(service: str, step: Step, because: tuple[str, ...], exam: Examinat
         due = calendar.last_working_day(after(as_of, window.latest))
     if step.triage_working_days is not None:
         triage = calendar.next_working_day(due, step.triage_working_days)
-    return Referral(service, step.urgency, due, because, step.source, step.mark, triage, window, due_at)
+    return Referral(service, step.urgency, due, because, step.source, step.mark, triage, window, due_at, "active", about, asks)
 
 
 def _by_the_clock(exam: Examination, hours: int) -> tuple[date, str | None]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Set as AbstractSet
 
+from sural.exam.as_if import as_if_heard
 from sural.exam.examination import Examination
 from sural.neuropathy.scores.dne import DNE
 from sural.neuropathy.scores.dns import DNS
@@ -28,7 +29,15 @@ TABLES: tuple[ScoreTable, ...] = (
 
 
 def score(exam: Examination) -> tuple[Score, ...]:
-    """Every score of which at least one item was recorded."""
+    """Every score of which at least one item was recorded. What could not be used keeps a total open up to what it might have added."""
+    scores = _score(exam)
+    if not exam.unheard:
+        return scores
+    feared = {one.id: one for one in _score(as_if_heard(exam))}
+    return tuple(one.up_to(feared[one.id]) if one.id in feared else one for one in scores)
+
+
+def _score(exam: Examination) -> tuple[Score, ...]:
     recorded: AbstractSet[str] = set(exam.person)
     for limb in exam.limbs:
         recorded = recorded | limb.findings.keys() | limb.sites.keys()

@@ -94,6 +94,13 @@ class Score(Struct, frozen=True):
     high: float
     remarks: tuple[str, ...] = ()
 
+    def up_to(self, other: "Score") -> "Score":
+        """The same with an upper end as high as the other's, item by item."""
+        if other.high <= self.high or len(other.points) != len(self.points):
+            return self
+        points = tuple((least, max(most, more)) for (least, most), (_, more) in zip(self.points, other.points, strict=True))
+        return Score(self.table, points, self.low, other.high, (*self.remarks, "adverse-finding-not-usable"))
+
     @property
     def id(self) -> str:
         return self.table.id
@@ -164,6 +171,7 @@ class Score(Struct, frozen=True):
 
 
 SCORE_NOTES = {
+    "adverse-finding-not-usable": "a finding could not be used, its points are open",
     "table-from-memory": "item table from memory",
     "bands-from-memory": "bands from memory",
     "monofilament-counts-from-memory": "points of the monofilament from memory",
@@ -178,6 +186,16 @@ SCORE_NOTES = {
 def number(points: float) -> int | float:
     """Points without a needless fraction."""
     return int(points) if points == int(points) else points
+
+
+def item_code(id: str, index: int) -> str:
+    """The code of one item of a score; items count from 1 in the order of the table."""
+    return f"{id}.{index + 1}"
+
+
+def item_display(text: str, side: str | None) -> str:
+    """An item in words, with its side."""
+    return f"{text}, {side}" if side else text
 
 
 # items

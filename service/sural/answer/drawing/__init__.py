@@ -1,0 +1,1 @@
+"""The drawing of both legs: what it shows, its shapes and marks, and the parts it is put together from."""

@@ -103,7 +103,7 @@ def _as_came(bundle: dict[str, Any], exam: Any) -> Any:
     if isinstance(exam, str):
         return encode(bundle).decode()
     if isinstance(exam, Mapping):
-        return bundle
+        return orjson.loads(encode(bundle))
     from fhir.resources.R4B.bundle import Bundle
 
     return Bundle.model_validate(bundle)

@@ -39,7 +39,7 @@ class Change(Struct, frozen=True):
     side: str | None
     since: date
     before: str
-    now: str
+    after: str
 
 
 class Trend(Struct, frozen=True):

@@ -125,7 +125,7 @@ def provenance(writing: Writing, targets: list[str]) -> Json:
             }
         ],
     }
-    entities = [{"role": "source", "what": reference} for reference in writing.basis()]
+    entities = [{"role": "source", "what": reference} for reference in writing.basis]
     if entities:
         resource["entity"] = entities
     return resource

@@ -13,6 +13,7 @@ from sural.answer.coverage import Gap, gaps
 from sural.answer.drawing.facts import FULL_TITLES
 from sural.answer.drawing.view import view
 from sural.answer.drawing.words import findings
+from sural.answer.neuropathy_words import conclusion_lines, follow_up_lines, score_line
 from sural.answer.risk_assessments import rationale, said_difference, said_range
 from sural.answer.wording import CAUTIONS, EMERGENCY, NOTES, in_sentence, listed, said_factor
 from sural.exam.finding import Finding
@@ -71,12 +72,12 @@ def _alarms(assessment: Assessment) -> Iterator[str]:
 
 
 def _sections(assessment: Assessment) -> Iterator[Section]:
-    exam, risk = assessment.examination, assessment.risk
+    exam, risk, found = assessment.examination, assessment.risk, assessment.neuropathy
     yield _section("referrals", "Referrals (proposals)", _referrals(assessment.plan))
     yield _section("foot-risk", "Foot risk", _foot_risk(assessment))
     yield _section("ulcers", "Ulcers", (_ulcer(graded) for graded in risk.ulcers))
-    yield _section("neuropathy", "Neuropathy", assessment.neuropathy.lines())
-    yield _section("scores", "Scores", (line for score in assessment.scores for line in score.lines()))
+    yield _section("neuropathy", "Neuropathy", (*conclusion_lines(found), *follow_up_lines(found)))
+    yield _section("scores", "Scores", (score_line(score) for score in assessment.scores))
     yield _section("trend", "Over time", _trend(assessment))
     yield _section("findings", "Findings", findings(view(assessment)))
     yield _section("remarks", "Remarks", (NOTES[note] for note in risk.notes))
@@ -100,7 +101,7 @@ def _trend(assessment: Assessment) -> Iterator[str]:
     for change in trend.changes:
         of = titles.get(change.of, change.of.replace("-", " ").capitalize())
         side = f", {change.side}" if change.side else ""
-        yield f"{of}{side}: {change.before} on {change.since.isoformat()}, now {change.now}."
+        yield f"{of}{side}: {change.before} on {change.since.isoformat()}, now {change.after}."
     if trend.earlier and not trend.changes:
         days = listed([point.day.isoformat() for point in trend.earlier])
         yield f"No certain change since the examination of {days}."

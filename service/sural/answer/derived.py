@@ -2,9 +2,10 @@
 
 from collections.abc import Iterable
 from decimal import Decimal
+from functools import lru_cache
 
 from sural import canonical
-from sural.answer.parts import DEVICE_REFERENCE, SURVEY_CATEGORY, Json, Writing, cited, coding, concept, meta, narrative
+from sural.answer.parts import DEVICE_REFERENCE, SURVEY_CATEGORY, Json, Writing, coding, concept, meta, narrative
 from sural.answer.risk_assessments import category_coding, range_extension, said_range
 from sural.answer.wording import CAUTIONS, NOTES, said_side
 from sural.footrisk.infection import EDITION
@@ -48,7 +49,7 @@ def foot_risk_category(writing: Writing) -> Json:
         "coding": [category_coding(leading.scheme, leading.reach.at_least)],
         "text": said_range(leading.scheme, leading.reach),
     }
-    derived = writing.observations()
+    derived = writing.observations
     if derived:
         resource["derivedFrom"] = derived
     resource["component"] = [_component(standing) for standing in standings]
@@ -83,11 +84,7 @@ def ulcer_grades(writing: Writing, number: int, graded: GradedUlcer) -> Json:
         "text": f"{site.display if site else 'Foot'}, {graded.side}",
     }
     if graded.ulcer:
-        derived = [
-            reference
-            for reference in cited((graded.ulcer.present, *graded.ulcer.details.values()))
-            if "Observation/" in reference["reference"]
-        ]
+        derived = writing.derived_from((graded.ulcer.present, *graded.ulcer.details.values()))
         if derived:
             resource["derivedFrom"] = derived
     resource["component"] = components
@@ -143,8 +140,9 @@ def _text(code: str, display: str, text: str | None, otherwise: str) -> Json:
     return component
 
 
+@lru_cache(maxsize=512)
 def score_quantity(number: Decimal) -> Json:
-    """A score as a Quantity in UCUM's {score}."""
+    """A score as a Quantity in UCUM's {score}. Shared: never to be changed."""
     value = int(number) if number == number.to_integral_value() else float(number)
     return {"value": value, "unit": "score", "system": canonical.UCUM, "code": "{score}"}
 

@@ -5,12 +5,11 @@ from html import escape
 
 from sural import canonical
 from sural.answer.content import Content, content
+from sural.answer.neuropathy_words import said_certainty, said_character, said_patterns
 from sural.answer.parts import Json, Writing, concept, meta
 from sural.answer.picture import picture
 from sural.answer.risk_assessments import said_range
 from sural.answer.wording import in_sentence, listed
-from sural.neuropathy.classification import said_ends
-from sural.neuropathy.codes import CODES
 
 REPORT_KIND = "assessment-report"
 REPORT_TITLE = "Report of a foot and lower-limb assessment"
@@ -55,9 +54,9 @@ def conclusion(writing: Writing) -> str:
     standing = risk.standings[assessment.plan.pathway.scheme]
     parts = [f"Urgent: {listed(urgent)}."] if urgent else []
     parts.append(f"{said_range(standing.scheme, standing.reach)}.")
-    patterns = listed([in_sentence(CODES[code]) for code in found.codes])
-    parts.append(f"Neuropathy: {patterns}; {found.predominance}; fibres {found.fibres}; process {found.process}.")
-    parts.append(f"Toronto 2010: {said_ends(found.certainty['toronto-2010'])}.")
+    parts.append(
+        f"{said_patterns(found)}. {said_character(found)}. Toronto 2010: {said_certainty(found.certainty['toronto-2010'])}."
+    )
     return " ".join(parts)
 
 

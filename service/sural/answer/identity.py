@@ -53,18 +53,11 @@ def _subject(person: Person) -> str:
 
 
 def _named(finding: Finding) -> str:
-    source = finding.source
-    return "|".join(
-        (
-            finding.concept.code,
-            finding.side or "",
-            finding.site.code if finding.site else "",
-            finding.said,
-            finding.moment.text if finding.moment else "",
-            _version(source) if source else finding.assumed or "",
-            "".join(f"{name}={said(value)}" for name, value in finding.details),
-        )
-    )
+    source, site, moment, details = finding.source, finding.site, finding.moment, finding.details
+    code, side, where = finding.concept.code, finding.side or "", site.code if site else ""
+    when, told = moment.text if moment else "", _version(source) if source else finding.assumed or ""
+    more = "".join([f"{name}={said(value)}" for name, value in details]) if details else ""
+    return f"{code}|{side}|{where}|{said(finding.value)}|{when}|{told}|{more}"
 
 
 def _unheard(one: Unheard) -> str:

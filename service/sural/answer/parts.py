@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from datetime import date
+from functools import lru_cache
 from html import escape
 from typing import Any
 
@@ -25,9 +26,20 @@ SURVEY_CATEGORY: Json = {
 
 
 class Writing:
-    """What all resources of one answer share: the assessment, its identity, the subject, status and links."""
+    """What all resources of one answer share: the assessment, its identity, the subject, status, links and references to the input."""
 
-    __slots__ = ("assessment", "effective", "evidence", "identity", "sources", "status", "subject")
+    __slots__ = (
+        "_by_concept",
+        "_positions",
+        "assessment",
+        "basis",
+        "effective",
+        "identity",
+        "observations",
+        "sources",
+        "status",
+        "subject",
+    )
 
     def __init__(self, assessment: Assessment) -> None:
         exam = assessment.examination
@@ -37,27 +49,52 @@ class Writing:
         self.status = "preliminary" if exam.preliminary else "final"
         self.effective = effective(exam.latest) or {"effectiveDateTime": exam.as_of.isoformat()}
         self.sources = unique_sources(exam)
-        self.evidence: dict[str, list[Json]] = {}
+        self.basis: list[Json] = []
+        self.observations: list[Json] = []
+        self._positions: dict[int, tuple[int, Json]] = {}
+        for source in self.sources:
+            if reference := source.reference:
+                link: Json = {"reference": reference}
+                self.basis.append(link)
+                if source.type == "Observation":
+                    self._positions[source.index] = len(self.observations), link
+                    self.observations.append(link)
+        self._by_concept: dict[str, set[int]] | None = None
 
     @property
     def as_of(self) -> date:
         return self.assessment.examination.as_of
 
-    def basis(self) -> list[Json]:
-        """Every input resource that was used, as references."""
-        if "basis" not in self.evidence:
-            self.evidence["basis"] = references(self.sources)
-        return self.evidence["basis"]
-
-    def observations(self) -> list[Json]:
-        """The Observations among them: the only inputs that an Observation may be derived from."""
-        if "observations" not in self.evidence:
-            self.evidence["observations"] = references(source for source in self.sources if source.type == "Observation")
-        return self.evidence["observations"]
-
     def link(self, kind: str) -> Json:
         """A reference to another resource of this answer."""
         return {"reference": self.identity.url(kind)}
+
+    def derived_from(self, findings: Iterable[Finding]) -> list[Json]:
+        """References to the Observations behind findings: the only inputs that an Observation may be derived from."""
+        return self._in_order({finding.source.index for finding in findings if finding.source is not None})
+
+    def read_from(self, concepts: Iterable[str]) -> list[Json]:
+        """References to the Observations that hold one of these concepts."""
+        if self._by_concept is None:
+            self._by_concept = {}
+            for finding in self.assessment.examination:
+                if finding.source is not None:
+                    self._by_concept.setdefault(finding.concept.code, set()).add(finding.source.index)
+        indexes: set[int] = set()
+        for code in concepts:
+            indexes |= self._by_concept.get(code, _NONE)
+        return self._in_order(indexes)
+
+    def _in_order(self, indexes: set[int]) -> list[Json]:
+        positions = self._positions
+        return [link for _, link in sorted([positions[index] for index in indexes if index in positions], key=_first)]
+
+
+_NONE: set[int] = set()
+
+
+def _first(pair: tuple[int, Json]) -> int:
+    return pair[0]
 
 
 def effective(text: str | None) -> Json | None:
@@ -68,23 +105,27 @@ def effective(text: str | None) -> Json | None:
     return {"effectivePeriod": {"start": start, "end": end}} if slash else {"effectiveDateTime": text}
 
 
+@lru_cache(maxsize=64)
 def meta(profile: str) -> Json:
-    """The profile claim, with its version."""
+    """The profile claim, with its version. Shared: never to be changed."""
     return {"profile": [f"{canonical.profile(profile)}|{PUBLISHED_VERSION}"]}
 
 
 def narrative(*paragraphs: str) -> Json:
     """A generated narrative: one paragraph each, escaped."""
-    body = "".join(f"<p>{escape(text)}</p>" for text in paragraphs if text)
+    body = "".join([f"<p>{escape(text, quote=False)}</p>" for text in paragraphs if text])
     return {"status": "generated", "div": f'<div xmlns="http://www.w3.org/1999/xhtml">{body}</div>'}
 
 
+@lru_cache(maxsize=4096)
 def coding(system: str, code: str, display: str | None = None) -> Json:
+    """A coding. Shared: never to be changed."""
     return {"system": system, "code": code, "display": display} if display else {"system": system, "code": code}
 
 
+@lru_cache(maxsize=4096)
 def concept(system: str, code: str, display: str) -> Json:
-    """A CodeableConcept of one of our codes, with its display as text."""
+    """A CodeableConcept of one of our codes, with its display as text. Shared: never to be changed."""
     return {"coding": [{"system": system, "code": code, "display": display}], "text": display}
 
 
@@ -102,7 +143,7 @@ def subject_reference(person: Person) -> Json:
 def unique_sources(findings: Iterable[Finding]) -> list[Source]:
     """The input resources behind some findings, each once, in a fixed order."""
     found = {finding.source.index: finding.source for finding in findings if finding.source is not None}
-    return sorted(found.values(), key=lambda source: (source.reference or "", source.path))
+    return sorted(found.values(), key=lambda source: source.reference or "")
 
 
 def references(sources: Iterable[Source]) -> list[Json]:

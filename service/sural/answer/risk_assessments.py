@@ -78,7 +78,7 @@ def risk_assessment(writing: Writing, standing: Standing) -> Json:
     resource["extension"] += [
         {"url": OPEN_EXTENSION, "valueCoding": coding(canonical.FACTOR, factor, said_factor(factor))} for factor in reach.open
     ]
-    basis = writing.basis()
+    basis = writing.basis
     if basis:
         resource["basis"] = basis
     end = after(writing.as_of, standing.review.latest) if standing.review else None

@@ -5,6 +5,7 @@ from decimal import Decimal
 from typing import Any
 
 from sural.answer.assessment import Assessment
+from sural.answer.neuropathy_summary import neuropathy_summary, score_summary, trend_summary
 from sural.evidence.criterion import Fact
 from sural.evidence.ladder import Reach
 from sural.footrisk.factors import Factors
@@ -13,10 +14,7 @@ from sural.footrisk.prognosis import ID as PODUS
 from sural.footrisk.protective_sensation import monofilament_counts
 from sural.footrisk.risk import FootRisk, GradedUlcer, Standing
 from sural.footrisk.ulcer_grades.wifi import Wifi
-from sural.neuropathy.classification import levels
-from sural.neuropathy.scores.score import number
 from sural.plan.plan import Plan, Referral
-from sural.trend import Trend
 
 FORM = 1
 _FINDINGS = (
@@ -49,8 +47,8 @@ def summary(assessment: Assessment) -> dict[str, Any]:
         "monofilament": {limb.side: _counts(monofilament_counts(limb)) for limb in exam.limbs},
         "footRisk": {id: _standing(standing, risk.factors) for id, standing in risk.standings.items()},
         "prognosis": {PODUS: _prognosis(risk.prognosis)},
-        "neuropathy": assessment.neuropathy.summary(),
-        "scores": {score.id: score.summary() for score in assessment.scores},
+        "neuropathy": neuropathy_summary(assessment.neuropathy),
+        "scores": {score.id: score_summary(score) for score in assessment.scores},
         "ulcers": [_ulcer(graded) for graded in risk.ulcers],
         "referrals": [_referral(referral) for referral in plan.referrals],
         "recall": _recall(plan),
@@ -61,7 +59,7 @@ def summary(assessment: Assessment) -> dict[str, Any]:
     }
     _add_remarks(content, risk, plan)
     if assessment.trend.earlier:
-        content["trend"] = _trend(assessment.trend)
+        content["trend"] = trend_summary(assessment.trend)
     if exam.preliminary:
         content["preliminary"] = True
     return content
@@ -81,34 +79,6 @@ def _add_remarks(content: dict[str, Any], risk: FootRisk, plan: Plan) -> None:
         content["onFile"] = [
             {"service": entry.referral.service, "request": entry.request.source.reference} for entry in plan.suppressed
         ]
-
-
-def _trend(trend: Trend) -> dict[str, Any]:
-    """Earlier examinations, oldest first, and every certain change."""
-    return {
-        "earlier": [
-            {
-                "asOf": point.day.isoformat(),
-                "level": levels(point.signs),
-                "scores": {
-                    id: {"atLeast": number(score.low), "atMost": number(score.high)} for id, score in point.scores.items()
-                },
-                "protectiveSensationLost": {side: _WORDS[truth] for side, truth in point.sensation.items()},
-            }
-            for point in trend.earlier
-        ],
-        "changes": [
-            {
-                "code": change.code,
-                "of": change.of,
-                "side": change.side,
-                "since": change.since.isoformat(),
-                "before": change.before,
-                "now": change.now,
-            }
-            for change in trend.changes
-        ],
-    }
 
 
 def _findings(factors: Factors) -> dict[str, Any]:

@@ -7,6 +7,9 @@ from sural.answer.assessment import Assessment
 from sural.evidence.criterion import Fact, Held
 from sural.exam.finding import Finding
 from sural.footrisk.risk import Standing
+from sural.neuropathy.classification import Classification
+from sural.neuropathy.scores import Score
+from sural.neuropathy.scores.score import number
 
 Node = dict[str, Any]
 
@@ -35,8 +38,55 @@ def trace(assessment: Assessment) -> Node:
             {"service": referral.service, "because": list(referral.because), "source": f"{referral.source} [{referral.mark}]"}
             for referral in plan.referrals
         ],
-        "neuropathy": assessment.neuropathy.trace(),
-        "scores": [score.trace() for score in assessment.scores],
+        "neuropathy": _neuropathy(assessment.neuropathy),
+        "scores": [_score(score) for score in assessment.scores],
+    }
+
+
+def _neuropathy(found: Classification) -> Node:
+    """What the classification rests on."""
+    return {
+        "patterns": [
+            {
+                "rule": f"pattern.{pattern.code}",
+                "text": pattern.rule.text,
+                "source": str(pattern.rule.citation),
+                "excludedBy": pattern.rule.excluded_by,
+                "findings": _findings(pattern.findings),
+            }
+            for pattern in found.patterns
+        ],
+        "certainty": [
+            {"definition": id, "source": str(certainty.citation), "findings": _findings(certainty.findings)}
+            for id, certainty in found.certainty.items()
+        ],
+        "redFlags": [
+            {"rule": f"red-flag.{raised.code}", "source": str(raised.flag.citation), "findings": _findings(raised.findings)}
+            for raised in found.red_flags
+        ],
+        "causes": [
+            {"rule": f"cause.{one.code}", "source": str(one.cause.citation), "findings": _findings(one.findings)}
+            for one in found.causes
+        ],
+        "process": _findings(found.process_findings),
+    }
+
+
+def _score(score: Score) -> Node:
+    """Every item of a score with its points."""
+    return {
+        "rule": f"score.{score.id}",
+        "source": str(score.table.citation),
+        "bands": score.table.band_set or str(score.table.band_citation),
+        "items": [
+            {
+                "item": item.text,
+                **({"side": item.side} if item.side else {}),
+                "atLeast": number(least),
+                "atMost": number(most),
+            }
+            for item, (least, most) in zip(score.table.items, score.points, strict=True)
+        ],
     }
 
 

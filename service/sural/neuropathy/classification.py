@@ -1,7 +1,6 @@
 """The neuropathy of one examination, classified: reach, pattern, character, certainty, causes and what to do next."""
 
 from collections.abc import Iterator, Mapping
-from decimal import Decimal
 from typing import Any
 
 from msgspec import Struct
@@ -12,18 +11,14 @@ from sural.exam.as_if import as_if_heard
 from sural.exam.examination import Examination
 from sural.exam.finding import Finding
 from sural.neuropathy import electrodiagnosis
-from sural.neuropathy.autonomic import CODES as AUTONOMIC_CODES
 from sural.neuropathy.autonomic import Autonomic, autonomic
 from sural.neuropathy.causes import Supported, Test, causes, work_up
 from sural.neuropathy.certainty import Certainty, certainties, distal_loss, lost_ankle_reflexes, stage
 from sural.neuropathy.character import fibres, predominance, process
-from sural.neuropathy.pattern import DISPLAYS, NONE_FOUND, UNDETERMINED, Pattern, fingertips_wanted, patterns
-from sural.neuropathy.reach import ARM_LEVELS, LEG_LEVELS, Extent, said_level
+from sural.neuropathy.pattern import NONE_FOUND, UNDETERMINED, Pattern, fingertips_wanted, patterns
 from sural.neuropathy.red_flags import Raised, red_flags
 from sural.neuropathy.signs import ALL_MUSCLES, LEGS, Signs
 
-_SIDES = ("left", "right")
-_UNTESTED = {"atLeast": LEG_LEVELS[0], "atMost": LEG_LEVELS[-1]}
 NOTES: dict[str, str] = {
     "adverse-finding-not-usable": "A finding could not be used: what it might show is not ruled out.",
     "power-not-tested": "Power was not tested: weakness is not excluded.",
@@ -99,99 +94,6 @@ class Classification(Struct, frozen=True):
             yield from supported.findings
         yield from self.process_findings
         yield from self.autonomic.abnormal
-
-    @staticmethod
-    def says(note: str) -> str:
-        """A remark in words."""
-        return NOTES[note]
-
-    def summary(self) -> dict[str, Any]:
-        """The classification as the summary carries it."""
-        content: dict[str, Any] = {
-            "pattern": self.codes,
-            "predominance": self.predominance,
-            "fibres": self.fibres,
-            "process": self.process,
-            "certainty": {id: _said_certainty(certainty) for id, certainty in self.certainty.items()},
-            "level": levels(self.signs),
-            "redFlags": [raised.code for raised in self.red_flags],
-            "causes": [supported.code for supported in self.causes],
-            "workUp": [test.code for test in self.work_up],
-            "autonomic": list(self.autonomic.codes),
-        }
-        hands = hand_levels(self.signs)
-        if hands:
-            content["handLevel"] = hands
-        if self.fibres_at_least:
-            content["fibresAtLeast"] = self.fibres_at_least
-        if self.stage:
-            content["stage"] = {"toronto-2010": _said_certainty(self.stage)}
-        if self.notes:
-            content["notes"] = list(self.notes)
-        details = {pattern.code: pattern.detail for pattern in self.patterns if pattern.detail}
-        if details:
-            content["detail"] = details
-        if self.autonomic.tests:
-            content["autonomicTests"] = self.autonomic.tests
-        if self.conduction:
-            content["conduction"] = self.conduction
-        thresholds = _thresholds(self.signs.exam)
-        if thresholds:
-            content["vibrationThreshold"] = thresholds
-        return content
-
-    def lines(self) -> Iterator[str]:
-        """The classification as lines of a report."""
-        yield f"Pattern: {', '.join(DISPLAYS[code].lower() for code in self.codes)}."
-        yield f"Character: {self.predominance}; fibres {self.fibres}; process {self.process}."
-        for id, certainty in self.certainty.items():
-            if certainty.at_most not in ("none-met", "not-met", "not-listed", "not-applicable"):
-                yield f"{id}: {said_ends(certainty)} [{certainty.citation}]"
-        for name, sides in levels(self.signs).items():
-            yield f"{name}: {'; '.join(f'{side} {said_ends_of(level)}' for side, level in sides.items())}"
-        for raised in self.red_flags:
-            yield f"{'URGENT ' if raised.flag.urgent else 'Red flag: '}{raised.flag.text} [{raised.flag.citation}]"
-        for code in self.autonomic.codes:
-            yield f"Autonomic: {AUTONOMIC_CODES[code]}"
-        if self.patterns:
-            for supported in self.causes:
-                yield f"Consider: {supported.cause.text} [{supported.cause.citation}]"
-        for test in self.work_up:
-            yield f"Next: {test.text} [{test.citation}]"
-        for note in self.notes:
-            yield NOTES[note]
-
-    def trace(self) -> dict[str, Any]:
-        """What the classification rests on."""
-        return {
-            "patterns": [
-                {
-                    "rule": pattern.code,
-                    "text": pattern.rule.text,
-                    "source": str(pattern.rule.citation),
-                    "excludedBy": pattern.rule.excluded_by,
-                    "findings": [finding.as_node() for finding in pattern.findings],
-                }
-                for pattern in self.patterns
-            ],
-            "certainty": [
-                {"rule": id, "source": str(certainty.citation), "findings": [finding.as_node() for finding in certainty.findings]}
-                for id, certainty in self.certainty.items()
-            ],
-            "redFlags": [
-                {
-                    "rule": raised.code,
-                    "source": str(raised.flag.citation),
-                    "findings": [finding.as_node() for finding in raised.findings],
-                }
-                for raised in self.red_flags
-            ],
-            "causes": [
-                {"rule": one.code, "source": str(one.cause.citation), "findings": [finding.as_node() for finding in one.findings]}
-                for one in self.causes
-            ],
-            "process": [finding.as_node() for finding in self.process_findings],
-        }
 
 
 def classify(exam: Examination) -> Classification:
@@ -276,55 +178,3 @@ def _notes(signs: Signs, standing: list[Pattern], at_least: str | None) -> Itera
     if standing:
         yield "cause-not-established"
     yield from electrodiagnosis.sural_for_age(signs.exam)
-
-
-def levels(signs: Signs) -> dict[str, Any]:
-    """Per modality and side, the most proximal abnormal level, or both ends where it is not exact."""
-    names = dict.fromkeys((*signs.legs["left"], *signs.legs["right"]))
-    return {name: {side: _said_side(signs, side, signs.legs[side].get(name)) for side in _SIDES} for name in names}
-
-
-def _said_side(signs: Signs, side: str, extent: Extent | None) -> Any:
-    if extent is not None:
-        return said_level(extent)
-    limb = signs.exam.left if side == "left" else signs.exam.right
-    return "not-applicable" if limb.foot_lost else _UNTESTED
-
-
-def hand_levels(signs: Signs) -> dict[str, Any]:
-    """The same for the arms; nothing where they were not tested."""
-    names = dict.fromkeys((*signs.arms["left"], *signs.arms["right"]))
-    return {
-        name: {side: said_level(extent, ARM_LEVELS) for side in _SIDES if (extent := signs.arms[side].get(name)) is not None}
-        for name in names
-    }
-
-
-def _said_certainty(certainty: Certainty) -> dict[str, Any]:
-    content: dict[str, Any] = {"atLeast": certainty.at_least, "atMost": certainty.at_most}
-    if certainty.notes:
-        content["notes"] = list(certainty.notes)
-    return content
-
-
-def said_ends(certainty: Certainty) -> str:
-    """A certainty in words."""
-    if certainty.at_least == certainty.at_most:
-        return certainty.at_least
-    return f"at least {certainty.at_least}, could be {certainty.at_most}"
-
-
-def said_ends_of(level: Any) -> str:
-    """A level of the summary in words."""
-    return level if isinstance(level, str) else f"{level['atLeast']} to {level['atMost']}"
-
-
-def _thresholds(exam: Examination) -> dict[str, Any]:
-    """Vibration perception threshold with the ulcer-risk bands of Young 1994 (seen): below 15, 15 to 25, above 25 V."""
-    found = {}
-    for limb in exam.limbs:
-        volts = limb.number("vibration-threshold")
-        if volts is not None:
-            band = "low" if volts < 15 else "intermediate" if volts <= Decimal(25) else "high"
-            found[limb.side] = {"volts": float(volts), "band": band}
-    return found

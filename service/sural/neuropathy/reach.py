@@ -17,14 +17,14 @@ TOES, ANKLE, MID_SHIN, KNEE = 1, 3, 4, 5
 TRUNK, UPPER_ARM = len(LEG_LEVELS) - 1, len(ARM_LEVELS) - 1
 _LEG_RANK = {level: rank for rank, level in enumerate(LEG_LEVELS)}
 _ARM_RANK = {level: rank for rank, level in enumerate(ARM_LEVELS)}
-_LEG_SITES = {
+LEG_SITES = {
     "hallux": 1, "toe-1": 1, "toe-2": 1, "toe-3": 1, "toe-4": 1, "toe-5": 1, "toes": 1,
     "metatarsal-head-1": 2, "metatarsal-head-2": 2, "metatarsal-head-3": 2, "metatarsal-head-4": 2, "metatarsal-head-5": 2,
     "forefoot": 2, "midfoot": 2, "hindfoot": 2, "dorsum": 2, "foot": 1, "": 1,
     "ankle": 3, "medial-malleolus": 3, "lateral-malleolus": 3,
     "lower-leg": 4, "mid-shin": 4, "tibial-tuberosity": 5, "knee": 5, "thigh": 6,
 }  # fmt: skip
-_ARM_SITES = {"index-fingertip": 1, "fingers": 1, "hand": 2, "wrist": 3}
+ARM_SITES = {"index-fingertip": 1, "fingers": 1, "hand": 2, "wrist": 3}
 
 
 class Modality(Struct, frozen=True):
@@ -80,7 +80,7 @@ def leg_extent(limb: Limb, modality: Modality) -> Extent | None:
     recorded = limb.findings.get(modality.level)
     if by_site is None and recorded is None:
         return None
-    tested = _sites(by_site, _LEG_SITES) if by_site else ()
+    tested = _sites(by_site, LEG_SITES) if by_site else ()
     return _extent(tested, recorded, _LEG_RANK, TRUNK)
 
 
@@ -88,7 +88,7 @@ def arm_extent(limb: Limb, modality: Modality) -> Extent | None:
     """The level of a modality on an arm, or None when nothing was recorded for it."""
     by_site = limb.sites.get(modality.sites)
     recorded = limb.findings.get(modality.hand_level)
-    tested = _sites(by_site, _ARM_SITES) if by_site else ()
+    tested = _sites(by_site, ARM_SITES) if by_site else ()
     if not tested and recorded is None:
         return None
     return _extent(tested, recorded, _ARM_RANK, UPPER_ARM)

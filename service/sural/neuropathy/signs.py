@@ -12,7 +12,7 @@ from msgspec import Struct
 from sural.evidence.truth import NO, UNKNOWN, YES, Truth
 from sural.exam.examination import Examination, Limb
 from sural.exam.finding import Finding
-from sural.neuropathy.reach import ANY, MODALITIES, Extent, arm_extent, leg_extent
+from sural.neuropathy.reach import ANY, LEG_SITES, MODALITIES, TOES, TRUNK, Extent, arm_extent, leg_extent
 
 SYMPTOMS = ("foot-pain-neuropathic", "foot-numbness", "foot-tingling")
 LOST_REFLEX = ("reduced", "absent")
@@ -235,7 +235,8 @@ def _add_touch(limb: Limb, found: dict[str, Extent]) -> None:
         missed = tuple([finding for finding in sites.values() if finding.value == "not-felt"])
         felt = tuple([finding for finding in sites.values() if finding.value == "felt"])
         if missed:
-            found["monofilament"] = Extent(1, 7, missed)
+            reached = max([LEG_SITES.get(site, TOES) for site, finding in sites.items() if finding.value == "not-felt"])
+            found["monofilament"] = Extent(reached, TRUNK, missed)
         elif len(felt) >= 3:
             found["monofilament"] = Extent(0, 0, felt, boundary=True)
         return
@@ -243,7 +244,7 @@ def _add_touch(limb: Limb, found: dict[str, Extent]) -> None:
     if whole is not None:
         tested = whole.detail("sites-tested")
         normal = whole.value == "normal" or (isinstance(tested, Decimal) and whole.value == tested)
-        found["monofilament"] = Extent(0, 0, (whole,), boundary=True) if normal else Extent(1, 7, (whole,))
+        found["monofilament"] = Extent(0, 0, (whole,), boundary=True) if normal else Extent(TOES, TRUNK, (whole,))
 
 
 def _add_vibration(limb: Limb, found: dict[str, Extent]) -> None:

@@ -8,8 +8,8 @@ from sural.exam.finding import Finding
 from sural.neuropathy import reach
 from sural.neuropathy.reach import ANY, MODALITIES, Extent, Modality
 
-LEG_RANKS: Mapping[str, int] = reach._LEG_SITES
-ARM_RANKS: Mapping[str, int] = reach._ARM_SITES
+LEG_RANKS: Mapping[str, int] = reach.LEG_SITES
+ARM_RANKS: Mapping[str, int] = reach.ARM_SITES
 LEG_TOP, ARM_TOP = reach.TRUNK, reach.UPPER_ARM
 _OUTCOMES = {"felt": FELT, "normal": FELT, "reduced": REDUCED, "not-felt": NOT_FELT, "absent": NOT_FELT}
 _TOUCH = {FELT: CLEAR, UNDECIDED: OPEN, REDUCED: LOST, NOT_FELT: LOST}

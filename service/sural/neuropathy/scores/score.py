@@ -4,10 +4,10 @@ Points are floats in steps of a quarter, which binary numbers hold exactly. A mi
 range; a band is only given when both ends lie in it. A side that is not there is missing, never normal and never the other side twice.
 """
 
-from collections.abc import Callable, Iterator
-from typing import Any
+from collections.abc import Callable
 
 from msgspec import Struct
+from msgspec.structs import force_setattr
 
 from sural.evidence.citation import Citation
 from sural.exam.examination import Examination, Limb
@@ -38,7 +38,7 @@ class ScoreTable(Struct, frozen=True):
     """A published score: its items, bands with the name of the set, sources, and remarks that always go with it.
 
     `adjust` chooses another table for an examination, `remarks` adds to a result. A score is worked out when a concept of `asked_by` (any
-    that an item reads, when that is empty) was recorded.
+    that an item reads, when that is empty) was recorded. `reads` and `maximum` follow from the items.
     """
 
     id: str
@@ -52,15 +52,17 @@ class ScoreTable(Struct, frozen=True):
     adjust: Callable[[Examination, "ScoreTable"], "ScoreTable"] | None = None
     remarks: Callable[[Examination, "Score"], tuple[str, ...]] | None = None
     asked_by: frozenset[str] = frozenset()
+    reads: frozenset[str] = frozenset()
+    maximum: float = 0.0
 
-    @property
-    def maximum(self) -> float:
-        return round(sum(item.maximum for item in self.items), 2)
+    def __post_init__(self) -> None:
+        force_setattr(self, "reads", frozenset(concept for item in self.items for concept in item.concepts))
+        force_setattr(self, "maximum", round(sum(item.maximum for item in self.items), 2))
 
     @property
     def concepts(self) -> frozenset[str]:
         """The concepts of which one at least must be recorded for the score to be worked out."""
-        return self.asked_by or _concepts(self.id, self.items)
+        return self.asked_by or self.reads
 
     def score(self, exam: Examination) -> "Score":
         """The score of one examination."""
@@ -73,16 +75,6 @@ class ScoreTable(Struct, frozen=True):
         low, high = round(low, 2), round(high, 2)
         result = Score(table, points, low, high)
         return result if self.remarks is None else Score(table, points, low, high, self.remarks(exam, result))
-
-
-_CONCEPTS: dict[str, frozenset[str]] = {}
-
-
-def _concepts(id: str, items: tuple[Item, ...]) -> frozenset[str]:
-    known = _CONCEPTS.get(id)
-    if known is None:
-        known = _CONCEPTS[id] = frozenset(concept for item in items for concept in item.concepts)
-    return known
 
 
 class Score(Struct, frozen=True):
@@ -113,61 +105,26 @@ class Score(Struct, frozen=True):
     @property
     def missing(self) -> list[str]:
         """The concepts of items whose points are not known, each once."""
-        open_items = (item for item, (least, most) in zip(self.table.items, self.points, strict=True) if least != most)
-        return list(dict.fromkeys(concept for item in open_items for concept in item.concepts[:1]))
+        pairs = zip(self.table.items, self.points, strict=True)
+        return list(dict.fromkeys([item.concepts[0] for item, (least, most) in pairs if least != most]))
 
     @property
     def band(self) -> str | None:
         """The band when both ends lie in it."""
-        low, high = self._band(self.low), self._band(self.high)
-        return low if low == high else None
+        low = self._band(self.low)
+        return low if self.low == self.high or low == self._band(self.high) else None
 
     def _band(self, total: float) -> str | None:
-        return next((band.name for band in reversed(self.table.bands) if total >= band.start), None)
+        name = None
+        for band in self.table.bands:
+            if total >= band.start:
+                name = band.name
+        return name
 
     def side(self, side: str) -> Points:
         """The points of one side's items."""
         mine = [points for item, points in zip(self.table.items, self.points, strict=True) if item.side == side]
         return sum(least for least, _ in mine), sum(most for _, most in mine)
-
-    def summary(self) -> dict[str, Any]:
-        """The score as the summary carries it."""
-        content: dict[str, Any] = {
-            "atLeast": number(self.low),
-            "atMost": number(self.high),
-            "total": None if self.total is None else number(self.total),
-            "band": self.band,
-            "missing": self.missing,
-        }
-        notes = (*self.table.notes, *self.remarks)
-        if notes:
-            content["notes"] = list(notes)
-        return content
-
-    def lines(self) -> Iterator[str]:
-        """The score as a line of a report."""
-        total = f"{number(self.low)}" if self.total is not None else f"{number(self.low)} to {number(self.high)}"
-        band = f", {self.band}" if self.band else ""
-        missing = f"; missing: {', '.join(self.missing)}" if self.missing else ""
-        notes = "".join(f"; {SCORE_NOTES.get(note, note)}" for note in (*self.table.notes, *self.remarks))
-        yield f"{self.table.title}: {total} of {number(self.table.maximum)}{band}{missing}{notes} [{self.table.citation}]"
-
-    def trace(self) -> dict[str, Any]:
-        """Every item with its points."""
-        return {
-            "score": self.id,
-            "source": str(self.table.citation),
-            "bands": self.table.band_set or str(self.table.band_citation),
-            "items": [
-                {
-                    "item": item.text,
-                    **({"side": item.side} if item.side else {}),
-                    "atLeast": number(least),
-                    "atMost": number(most),
-                }
-                for item, (least, most) in zip(self.table.items, self.points, strict=True)
-            ],
-        }
 
 
 SCORE_NOTES = {

@@ -101,7 +101,6 @@ def test_a_bad_line_does_not_stop_the_others(folder: Path, capsysbinary: Capture
     assert answers[1]["issue"][0]["diagnostics"].startswith("line 2")
 
 
-@pytest.mark.xfail(strict=True, reason="BUG: standard error says 'line 1, column 2' of a fault in the second line of NDJSON")
 def test_a_bad_line_is_named_on_standard_error(folder: Path, capsysbinary: Captured) -> None:
     """The number of the line in the file."""
     _, _, said = run(capsysbinary, "assess", folder / "badmiddle.ndjson", *DAY)
@@ -109,10 +108,6 @@ def test_a_bad_line_is_named_on_standard_error(folder: Path, capsysbinary: Captu
     assert b"line 2" in said
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="BUG: a bad FIRST line of NDJSON makes the whole file one broken document: every examination in it is lost",
-)
 def test_a_bad_first_line_does_not_stop_the_others(folder: Path, capsysbinary: Captured) -> None:
     """One bad line does not stop the others, wherever it stands."""
     status, answers, _ = run(capsysbinary, "assess", folder / "badfirst.ndjson", *DAY)
@@ -127,7 +122,6 @@ def test_a_broken_file_does_not_stop_the_next(folder: Path, capsysbinary: Captur
     assert (2, ["OperationOutcome", "Bundle"]) == (status, types(answers))
 
 
-@pytest.mark.xfail(strict=True, reason="BUG: a file that cannot be opened stops the files after it")
 def test_a_missing_file_does_not_stop_the_next(folder: Path, capsysbinary: Captured) -> None:
     """Several files in one call: each is answered."""
     status, answers, _ = run(capsysbinary, "assess", folder / "missing.json", folder / "normal.json", *DAY)
@@ -324,7 +318,6 @@ def test_an_option_that_cannot_be_used_is_status_2_with_an_outcome(
 
 
 @pytest.mark.parametrize("arguments", [("--lookback", "P9999Y"), ("--lookback", "P99999999999Y")])
-@pytest.mark.xfail(strict=True, reason="BUG: a look-back before the year 1 is exit 1 ('the input is not at fault')")
 def test_a_look_back_before_all_dates_is_no_failure_of_ours(folder: Path, arguments: tuple[str, str]) -> None:
     """Refused, or everything that ever was."""
     assert main(["assess", str(folder / "normal.json"), *DAY, *arguments]) in (0, 2)
@@ -370,10 +363,6 @@ def test_what_is_saved_is_the_answer(folder: Path, tmp_path: Path, capsysbinary:
     assert capsysbinary.readouterr().out == saved.read_bytes()
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="BUG: a file that --save cannot write is 'internal failure' without the file's name, after everything was assessed",
-)
 def test_a_place_that_cannot_be_written_is_named(folder: Path, tmp_path: Path, capsysbinary: Captured) -> None:
     """The user must learn which file."""
     status, _, said = run(capsysbinary, "assess", folder / "normal.json", *DAY, "--save", tmp_path / "no" / "where.json")
@@ -486,10 +475,6 @@ def test_intake_reads_lines_of_resources(folder: Path, capsysbinary: Captured) -
     assert [("side-missing", 2)] == [(issue["key"], issue["line"]) for issue in report["issues"]]
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="BUG: `sural intake` puts Bundles that come as lines together: resources of different Bundles with the same id supersede each other",
-)
 def test_intake_of_lines_of_bundles_counts_as_assess_does(folder: Path, capsysbinary: Captured) -> None:
     """Two people, whose Observations have the same ids: two documents, as in `sural assess`."""
     _, summaries, _ = run(capsysbinary, "assess", folder / "bundles.ndjson", *DAY, "--as", "summary")
@@ -498,10 +483,6 @@ def test_intake_of_lines_of_bundles_counts_as_assess_does(folder: Path, capsysbi
     assert sum(one["intake"]["used"] for one in summaries) == report["intake"]["used"]
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="BUG: a file that is not JSON stops `sural intake`: nothing is reported of the files after it, or before it",
-)
 def test_intake_of_several_files_reports_them_all(folder: Path, capsysbinary: Captured) -> None:
     """A broken one among them."""
     _, documents, _ = run(capsysbinary, "intake", folder / "normal.json", folder / "broken.json", *DAY)

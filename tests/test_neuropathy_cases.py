@@ -209,7 +209,7 @@ def _group_fact(row: Row) -> None:
     means = [2.47, 8.00, 10.68, 16.27]
     bands = ["none", "mild", "moderate", "severe"]
     assert all(str(mean).rstrip("0") in row["expected output"] for mean in means)
-    exam = _tcss_exam({key: "0" for key in ("pain", "numb", "tingle", "weak", "ataxia", "upper", *SENSES)} | {f"{j}{s}": "0" for j in ("knee", "ankle") for s in "RL"})
+    exam = _tcss_exam(dict.fromkeys(("pain", "numb", "tingle", "weak", "ataxia", "upper", *SENSES), "0") | {f"{j}{s}": "0" for j in ("knee", "ankle") for s in "RL"})
     assert "none" == summary_of(exam)["scores"]["tcss"]["band"]
     from sural.neuropathy.scores import TABLES
 
@@ -217,7 +217,7 @@ def _group_fact(row: Row) -> None:
     assert bands == [next(band.name for band in reversed(tcss.bands) if mean >= band.start) for mean in means]
 
 
-@pytest.mark.parametrize("row", [row for row in by_rule("S3 NDS")], ids=str)
+@pytest.mark.parametrize("row", list(by_rule("S3 NDS")), ids=str)
 def test_nds(row: Row) -> None:
     """Young 1993 (items in a trial's forms); a reinforced reflex scores 1, an absent one 2."""
     inputs = row.inputs
@@ -759,10 +759,10 @@ def test_second_reading(row: Row) -> None:
 
 def test_second_reading_of_scores() -> None:
     """VN10, VN11: the hand-out's maximum of 19 and its lower cut-off. VN13: the German form's total of 6."""
-    worst = _tcss_exam({key: "1" for key in ("pain", "numb", "tingle", "weak", "ataxia", "upper", *SENSES)} | {f"{j}{s}": "2" for j in ("knee", "ankle") for s in "RL"})
+    worst = _tcss_exam(dict.fromkeys(("pain", "numb", "tingle", "weak", "ataxia", "upper", *SENSES), "1") | {f"{j}{s}": "2" for j in ("knee", "ankle") for s in "RL"})
     assert 19 == summary_of(worst)["scores"]["tcss"]["total"]
 
-    five = {key: "0" for key in ("weak", "ataxia", "upper", *SENSES)} | {"pain": "1", "numb": "1", "tingle": "1"} | {"kneeR": "0", "kneeL": "0", "ankleR": "1", "ankleL": "1"}
+    five = dict.fromkeys(("weak", "ataxia", "upper", *SENSES), "0") | {"pain": "1", "numb": "1", "tingle": "1"} | {"kneeR": "0", "kneeL": "0", "ankleR": "1", "ankleL": "1"}
     score = summary_of(_tcss_exam(five))["scores"]["tcss"]
     assert (5, "none") == (score["total"], score["band"])
 

@@ -4,12 +4,15 @@ from collections.abc import Iterable, Mapping
 from datetime import date
 from typing import Any
 
-import orjson
+import msgspec
 
 from sural.answer.summary import summary
 from sural.doors.assessor import answer, encode, merged, structural_check
 from sural.doors.request import Request
 from sural.footrisk.schemes import SCHEMES
+from sural.issues import Issue, Refused
+
+_numbers_as_numbers = msgspec.json.Encoder(decimal_format="number")
 
 
 def assess(
@@ -29,8 +32,8 @@ def assess(
 ) -> Any:
     """Assess an examination and return the answer as one FHIR Bundle.
 
-    `exam` is a Bundle, Parameters or single resource: JSON text (bytes or str), a dict, or a model of `fhir.resources`; the answer
-    comes back in the same form. It is never changed. `as_of` is the day of assessment (today when not given), `lookback` an ISO 8601
+    `exam` is a Bundle, Parameters or single resource: JSON text (bytes or str), a dict (its decimals may be Decimals), or a model of
+    `fhir.resources`; the answer comes back in the same form. It is never changed. `as_of` is the day of assessment (today when not given), `lookback` an ISO 8601
     duration, `complete` what you declare complete (inspection, history), `concept_maps` your own ConceptMaps. `transaction` gives a Bundle
     to post back; `check` adds the structural check against the FHIR models.
 
@@ -83,18 +86,24 @@ def _request(
         preliminary,
         "transaction" if transaction else "bundle",
         trace,
-        tuple(orjson.dumps(one, option=orjson.OPT_SORT_KEYS) for one in concept_maps),
+        tuple(_as_bytes(one) for one in concept_maps),
     )
 
 
 def _as_bytes(exam: Any) -> bytes:
+    """The JSON text. Raises Refused for what JSON cannot hold."""
     if isinstance(exam, bytes | bytearray | memoryview):
         return bytes(exam)
-    if isinstance(exam, str):
-        return exam.encode()
-    if isinstance(exam, Mapping):
-        return orjson.dumps(exam)
-    return str(exam.model_dump_json()).encode()
+    try:
+        if isinstance(exam, str):
+            return exam.encode()
+        if isinstance(exam, Mapping):
+            return _numbers_as_numbers.encode(dict(exam))
+        return str(exam.model_dump_json()).encode()
+    except UnicodeEncodeError:
+        raise Refused(Issue("not-json", diagnostics="half a character in a text")) from None
+    except (TypeError, RecursionError):
+        raise Refused(Issue("not-json", diagnostics="something that JSON cannot hold")) from None
 
 
 def _as_came(bundle: dict[str, Any], exam: Any) -> Any:
@@ -103,7 +112,7 @@ def _as_came(bundle: dict[str, Any], exam: Any) -> Any:
     if isinstance(exam, str):
         return encode(bundle).decode()
     if isinstance(exam, Mapping):
-        return orjson.loads(encode(bundle))
+        return msgspec.json.decode(encode(bundle))
     from fhir.resources.R4B.bundle import Bundle
 
     return Bundle.model_validate(bundle)

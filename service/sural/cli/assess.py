@@ -2,11 +2,9 @@
 
 import sys
 from argparse import Namespace
-from pathlib import Path
 
 from sural.answer.accounts import outcome
-from sural.answer.report import said_issue
-from sural.cli.reading import concept_maps, contents, day, say, write
+from sural.cli.reading import are_lines, concept_maps, contents, day, saving, say, say_issues, write
 from sural.doors.assessor import Answered, answer_all, documents, encode, merged, reports, structural_check
 from sural.doors.request import Request
 from sural.footrisk.schemes import SCHEMES
@@ -14,54 +12,61 @@ from sural.issues import Refused
 
 
 def run(options: Namespace) -> int:
-    """Assess every file and write the answers."""
+    """Assess every file and write the answers. A file that cannot be read does not stop the next."""
     terminal = sys.stdout.isatty()
-    form = options.form or ("report" if terminal else "bundle")
+    try:
+        request = _request(options, options.form or ("report" if terminal else "bundle"))
+        request.options()
+        request.lexicon()
+    except Refused as refused:
+        say_issues(refused.issues)
+        write(encode(outcome(refused.issues)))
+        return 2
     checker = structural_check() if options.check == "structure" else None
-    saved: list[bytes] = []
     faulty = False
     try:
-        request = Request(
-            as_of=day(options),
-            lookback=options.lookback,
-            schemes=tuple(options.scheme or SCHEMES),
-            pathway=options.pathway,
-            calendar=options.calendar,
-            complete=frozenset(options.complete),
-            preliminary=options.preliminary,
-            output=form,
-            trace=options.trace,
-            concept_maps=concept_maps(options),
-        )
-        request.options()
-        for _, data in contents(options.files):
-            for answered in answer_all(data, request, checker):
-                faulty = answered.faulty or faulty
-                _write(answered, terminal)
-                if options.save and answered.assessed is not None:
-                    saved.append(encode(merged(answered)))
-    except Refused as refused:
-        _refuse(refused)
-        return 2
+        with saving(options.save) as saved:
+            for name, data in contents(options.files):
+                for answered in (
+                    [Answered(request, None, data.issues)]
+                    if isinstance(data, Refused)
+                    else answer_all(data, request, checker, are_lines(name))
+                ):
+                    faulty = answered.faulty or faulty
+                    _write(answered, terminal)
+                    if saved is not None and answered.assessed is not None:
+                        saved.write(encode(merged(answered)) + b"\n")
+    except OSError as fault:
+        if isinstance(fault, BrokenPipeError) or options.save is None:
+            raise
+        say(f"sural: cannot write {options.save}: {fault.strerror}")
+        return 1
     if options.save:
-        Path(options.save).write_bytes(b"\n".join(saved) + b"\n")
         say(f"FHIR answer: {options.save}")
     return 2 if faulty else 0
 
 
+def _request(options: Namespace, form: str) -> Request:
+    return Request(
+        as_of=day(options),
+        lookback=options.lookback,
+        schemes=tuple(options.scheme or SCHEMES),
+        pathway=options.pathway,
+        calendar=options.calendar,
+        complete=frozenset(options.complete),
+        preliminary=options.preliminary,
+        output=form,
+        trace=options.trace,
+        concept_maps=concept_maps(options),
+    )
+
+
 def _write(answered: Answered, terminal: bool) -> None:
     if answered.assessed is None:
-        for issue in answered.refused:
-            say(said_issue(issue))
-    if answered.request.output == "report" and answered.assessed is not None:
+        say_issues(answered.refused)
+    elif answered.request.output == "report":
         for text in reports(answered):
             write(text.encode())
         return
     for document in documents(answered):
         write(encode(document, pretty=terminal))
-
-
-def _refuse(refused: Refused) -> None:
-    for issue in refused.issues:
-        say(said_issue(issue))
-    write(encode(outcome(refused.issues)))

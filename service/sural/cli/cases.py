@@ -1,12 +1,12 @@
 """`sural cases`."""
 
 from urllib.error import HTTPError
+from urllib.parse import urlencode
 from urllib.request import Request as HttpRequest
 from urllib.request import urlopen
 
 import orjson
 
-from sural.answer.report import said_issue
 from sural.cli.reading import say, write
 from sural.doors.assessor import reports
 from sural.doors.cases import Case, case, cases
@@ -30,8 +30,6 @@ def run_show(name: str) -> int:
     for answered in one.answers():
         for text in reports(answered):
             write(text.encode())
-        for issue in answered.refused:
-            write(said_issue(issue).encode())
     write(f"Input: {one.input}\nAsked: {one.folder / 'how.json'}\nExpected: {one.folder / 'expected.json'}".encode())
     return 0
 
@@ -61,14 +59,12 @@ def _remote(one: Case, base: str) -> list[object]:
     given += [("scheme", scheme) for scheme in how.scheme] + [("complete", group) for group in how.complete]
     given += [("calendar", how.calendar)] if how.calendar else []
     given += [("preliminary", "true")] if how.preliminary else []
-    given += [("check", "structure" if how.check else "none")]
-    query = "&".join(f"{name}={value}" for name, value in given)
+    check = [("check", "structure" if how.check else "none")]
     headers = {"Content-Type": "application/fhir+ndjson" if one.input.suffix == ".ndjson" else "application/fhir+json"}
     data = one.input.read_bytes()
     if how.concept_map:
-        data = _with_concept_map(one, data, given)
-        query = ""
-    request = HttpRequest(f"{base.rstrip('/')}/$assess-lower-limb?{query}", data, headers)
+        data, given = _with_concept_map(one, data, given), []
+    request = HttpRequest(f"{base.rstrip('/')}/$assess-lower-limb?{urlencode(given + check)}", data, headers)
     try:
         with urlopen(request) as response:
             body = response.read()
@@ -82,5 +78,6 @@ def _with_concept_map(one: Case, data: bytes, given: list[tuple[str, str]]) -> b
     assert one.how.concept_map
     parameters: list[dict[str, object]] = [{"name": "exam", "resource": orjson.loads(data)}]
     parameters.append({"name": "concept-map", "resource": orjson.loads((one.folder / one.how.concept_map).read_bytes())})
-    parameters += [{"name": name, "valueString": value} for name, value in given if name != "check"]
+    for name, value in given:
+        parameters.append({"name": name, **({"valueBoolean": True} if value == "true" else {"valueString": value})})
     return orjson.dumps({"resourceType": "Parameters", "parameter": parameters})

@@ -2,80 +2,96 @@
 
 import sys
 from argparse import Namespace
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 import msgspec
+from msgspec import Struct
 
 from sural.answer.accounts import outcome
-from sural.answer.report import said_issue
-from sural.cli.reading import concept_maps, contents, day, say, write
+from sural.cli.reading import are_lines, concept_maps, contents, day, say_issues, write
 from sural.doors.assessor import encode, structural_check
-from sural.doors.request import lexicon
+from sural.doors.request import Request, with_parameters
 from sural.intake import read
 from sural.intake.context import CodeUse
-from sural.intake.documents import Document, join_lines, lines, read_document
+from sural.intake.documents import Document
+from sural.intake.lines import read_all
 from sural.intake.read import Reading
 from sural.issues import Issue, Refused
 
 _WORST = ("unusable", "notRelevant", "superseded", "used")
 
 
-def run(options: Namespace) -> int:
-    """Read every file and report per code."""
-    checker = structural_check() if options.check == "structure" else None
+class _Tally(Struct):
+    """What has been understood of all documents so far."""
+
     uses: dict[tuple[str, str, str], CodeUse] = {}
     issues: list[Issue] = []
-    counts = dict.fromkeys(_WORST, 0)
+    counts: dict[str, int] = msgspec.field(default_factory=lambda: dict.fromkeys(_WORST, 0))
+    read: int = 0
+
+
+def run(options: Namespace) -> int:
+    """Read every file and report per code. A file or line that cannot be read does not stop the others."""
+    tally = _Tally()
+    checker = structural_check() if options.check == "structure" else None
     try:
-        words = lexicon(concept_maps(options))
-        for _, data in contents(options.files):
-            for document in _documents(data, checker, issues):
-                try:
-                    reading = read(
-                        document, words, day(options), options.lookback, frozenset(), options.preliminary, by_code=True
-                    )
-                except Refused as refused:
-                    issues += refused.issues
-                    continue
-                _add(reading, uses, issues, counts)
+        request = Request(day(options), options.lookback, preliminary=options.preliminary, concept_maps=concept_maps(options))
+        request.options()
+        request.lexicon()
+        for name, data in contents(options.files):
+            if isinstance(data, Refused):
+                tally.issues += data.issues
+                continue
+            for number, document in read_all(data, checker, are_lines(name)):
+                _read(document, number, request, tally)
     except Refused as refused:
-        issues += refused.issues
-        write(encode(outcome(issues)))
+        tally.issues += refused.issues
+    if not tally.read:
+        say_issues(tuple(tally.issues))
+        write(encode(outcome(tally.issues)))
         return 2
-    report = {"intake": counts, "codes": [msgspec.to_builtins(use) for use in sorted(uses.values(), key=_rank)]}
-    if (options.form or ("table" if sys.stdout.isatty() else "json")) == "json":
-        write(encode(report | {"issues": [_plain(issue) for issue in issues]}))
-    else:
-        for line in _table(uses.values(), counts):
-            write(line.encode())
-        for issue in issues:
-            say(said_issue(issue))
-    return 2 if any(issue.severity in ("error", "fatal") for issue in issues) or counts["unusable"] else 0
+    _report(tally, options.form or ("table" if sys.stdout.isatty() else "json"))
+    return 2 if any(issue.severity in ("error", "fatal") for issue in tally.issues) or tally.counts["unusable"] else 0
 
 
-def _documents(data: bytes, checker: Any, issues: list[Issue]) -> Iterator[Document]:
-    """Each document of the input; lines that hold single resources are one together."""
-    whole = list(lines(data))
-    if len(whole) > 1:
-        yield join_lines([(number or 1, line) for number, line in whole], checker)
+def _read(document: Document | Refused, number: int | None, request: Request, tally: _Tally) -> None:
+    """Count one document in."""
+    try:
+        if isinstance(document, Refused):
+            raise document
+        asked = with_parameters(request, document.parameters)
+        reading = read(document, asked.lexicon(), asked.as_of, asked.lookback, asked.complete, asked.preliminary, by_code=True)
+    except Refused as refused:
+        tally.issues += [msgspec.structs.replace(issue, line=issue.line or number) for issue in refused.issues]
         return
-    for _, line in whole:
-        yield read_document(line, checker)
+    tally.read += 1
+    _add(reading, tally, number)
 
 
-def _add(reading: Reading, uses: dict[tuple[str, str, str], CodeUse], issues: list[Issue], counts: dict[str, int]) -> None:
+def _add(reading: Reading, tally: _Tally, number: int | None) -> None:
     for intake in (*(patient.intake for patient in reading.patients), reading.rest):
-        issues += intake.issues
-        for fate, number in intake.counts.items():
-            counts[fate] += number
+        tally.issues += [msgspec.structs.replace(issue, line=issue.line or number) for issue in intake.issues]
+        for fate, count in intake.counts.items():
+            tally.counts[fate] += count
     for use in reading.codes:
-        known = uses.setdefault((use.system, use.code, use.display), use)
+        known = tally.uses.setdefault((use.system, use.code, use.display), use)
         if known is not use:
             known.count += use.count
             for mine, theirs in ((known.fates, use.fates), (known.reasons, use.reasons)):
-                for key, number in theirs.items():
-                    mine[key] = mine.get(key, 0) + number
+                for key, count in theirs.items():
+                    mine[key] = mine.get(key, 0) + count
+
+
+def _report(tally: _Tally, form: str) -> None:
+    uses = sorted(tally.uses.values(), key=_rank)
+    if form == "json":
+        report = {"intake": tally.counts, "codes": [msgspec.to_builtins(use) for use in uses]}
+        write(encode(report | {"issues": [_plain(issue) for issue in tally.issues]}))
+        return
+    for line in _table(uses, tally.counts):
+        write(line.encode())
+    say_issues(tuple(tally.issues))
 
 
 def _rank(use: CodeUse) -> tuple[int, int, str]:
@@ -88,9 +104,9 @@ def _plain(issue: Issue) -> dict[str, Any]:
     return {key: value for key, value in msgspec.structs.asdict(issue).items() if value} | {"severity": issue.severity}
 
 
-def _table(uses: Any, counts: dict[str, int]) -> Iterator[str]:
+def _table(uses: Iterable[CodeUse], counts: dict[str, int]) -> Iterator[str]:
     yield f"{'count':>6}  {'used':>5} {'supers.':>7} {'not rel.':>8} {'unusable':>8}  code  ->  understood as  (why not)"
-    for use in sorted(uses, key=_rank):
+    for use in uses:
         fates = use.fates
         name = " ".join(filter(None, (use.system.rsplit("/", 1)[-1], use.code, f"({use.display})" if use.display else "")))
         why = ", ".join(f"{key} {number}" for key, number in sorted(use.reasons.items()))

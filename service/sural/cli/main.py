@@ -46,11 +46,20 @@ def parser() -> argparse.ArgumentParser:
     return top
 
 
+def _date(text: str) -> date:
+    """A whole day, in the one form that FHIR has for it."""
+    try:
+        found = date.fromisoformat(text)
+    except ValueError:
+        found = None
+    if found is None or found.isoformat() != text:
+        raise argparse.ArgumentTypeError("not a day such as 2026-03-02")
+    return found
+
+
 def _input(command: argparse.ArgumentParser) -> None:
     command.add_argument("files", nargs="+", metavar="FILE", help="file to read; - for standard input")
-    command.add_argument(
-        "--as-of", type=date.fromisoformat, default=None, metavar="DATE", help="day of assessment; default today"
-    )
+    command.add_argument("--as-of", type=_date, default=None, metavar="DATE", help="day of assessment; default today")
     command.add_argument(
         "--lookback", default="P12M", metavar="DURATION", help="how old a finding may be (ISO 8601); default P12M"
     )

@@ -1,29 +1,41 @@
 """Reading files and writing to the standard streams."""
 
+import os
 import sys
 from argparse import Namespace
 from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
+from typing import BinaryIO
 
+from sural.doors.assessor import said
 from sural.issues import Issue, Refused
 
 
-def contents(files: list[str]) -> Iterator[tuple[str, bytes]]:
-    """The name and bytes of each file; `-` is standard input. Raises Refused for a file that cannot be read."""
+def contents(files: list[str]) -> Iterator[tuple[str, bytes | Refused]]:
+    """The name and bytes of each file, or why it cannot be read; `-` is standard input."""
     for name in files:
-        if name == "-":
-            yield name, sys.stdin.buffer.read()
-            continue
         try:
-            yield name, Path(name).read_bytes()
-        except OSError as fault:
-            raise Refused(Issue("not-found", diagnostics=f"{name}: {fault.strerror}")) from None
+            yield name, sys.stdin.buffer.read() if name == "-" else Path(name).read_bytes()
+        except (OSError, ValueError) as fault:
+            why = fault.strerror if isinstance(fault, OSError) else "not a file name"
+            yield name, Refused(Issue("not-found", diagnostics=f"{name}: {why}"))
+
+
+def are_lines(name: str) -> bool:
+    """Whether a file's name says that it holds lines."""
+    return name.endswith((".ndjson", ".jsonl"))
 
 
 def concept_maps(options: Namespace) -> tuple[bytes, ...]:
     """The site's own ConceptMaps. Raises Refused for a file that cannot be read."""
-    return tuple(data for _, data in contents(options.concept_map))
+    found: list[bytes] = []
+    for _, data in contents(options.concept_map):
+        if isinstance(data, Refused):
+            raise data
+        found.append(data)
+    return tuple(found)
 
 
 def day(options: Namespace) -> date:
@@ -40,3 +52,30 @@ def write(data: bytes) -> None:
 def say(text: str) -> None:
     """A message to standard error."""
     print(text, file=sys.stderr)
+
+
+def say_issues(issues: tuple[Issue, ...]) -> None:
+    """One line per issue to standard error."""
+    for issue in issues:
+        say(said(issue))
+
+
+@contextmanager
+def saving(name: str | None) -> Iterator[BinaryIO | None]:
+    """A file to write to, or None without a name. A file takes its place only when everything has been written: it may be one of those that
+    are read. Raises OSError."""
+    if name is None:
+        yield None
+        return
+    path = Path(name)
+    if path.exists() and not path.is_file():
+        with path.open("wb") as file:
+            yield file
+        return
+    partial = path.with_name(f"{path.name}.{os.getpid()}.part")
+    try:
+        with partial.open("wb") as file:
+            yield file
+        partial.replace(path)
+    finally:
+        partial.unlink(missing_ok=True)

@@ -13,7 +13,8 @@ from sural.answer.report import report, said_issue
 from sural.answer.summary import summary
 from sural.assessing import Assessed, assess_document
 from sural.doors.request import Request, with_parameters
-from sural.intake.documents import Checker, Document, join_lines, lines, read_document
+from sural.intake.documents import Checker, Document, read_document
+from sural.intake.lines import read_all
 from sural.issues import Issue, Refused
 
 Json = dict[str, Any]
@@ -40,9 +41,9 @@ class Answered(Struct, frozen=True):
 
 def structural_check() -> Checker:
     """The checker of the doors; loading its models takes a moment, so it is only loaded when it is wanted."""
-    from sural.doors.structure_check import CheckedDocument
+    from sural.doors.structure_check import check
 
-    return CheckedDocument
+    return check
 
 
 def answer(data: bytes, request: Request, checker: Checker | None = None) -> Answered:
@@ -56,42 +57,31 @@ def _answer_document(document: Document, request: Request) -> Answered:
     return Answered(request, assess_document(document, request.options(), request.lexicon()))
 
 
-def answer_all(data: bytes, request: Request, checker: Checker | None = None) -> Iterator[Answered]:
-    """Assess a document, or every line of NDJSON. A line that holds a whole document is answered by itself; lines that hold single
-    resources are put together and answered per patient at the end. A bad line is refused and does not stop the others."""
-    single: list[tuple[int, bytes]] = []
-    for number, line in lines(data):
-        if number is not None and not _is_document(line):
-            single.append((number, line))
+def answer_all(data: bytes, request: Request, checker: Checker | None = None, declared: bool = False) -> Iterator[Answered]:
+    """Assess a document, or every line of NDJSON (`declared` when the sender calls it so). A line that holds a whole document is answered by
+    itself; lines that hold single resources are put together and answered per patient at the end. A bad line is refused and does not stop
+    the others."""
+    for number, document in read_all(data, checker, declared):
+        if isinstance(document, Refused):
+            yield Answered(request, None, document.issues, number)
             continue
         try:
-            answered = answer(line, request, checker)
+            answered = _answer_document(document, request)
         except Refused as refused:
-            issues = tuple(msgspec.structs.replace(issue, line=number) for issue in refused.issues)
-            yield Answered(request, None, issues, number)
+            yield Answered(request, None, tuple(_on_line(issue, number) for issue in refused.issues), number)
         else:
             yield msgspec.structs.replace(answered, line=number)
-    if single:
-        try:
-            yield _answer_document(join_lines(single, checker), request)
-        except Refused as refused:
-            yield Answered(request, None, refused.issues)
 
 
-class _Kind(Struct):
-    resourceType: str | None = None
-
-
-def _is_document(line: bytes) -> bool:
-    try:
-        kind = msgspec.json.decode(line, type=_Kind).resourceType
-    except (msgspec.MsgspecError, RecursionError):
-        return True
-    return kind in ("Bundle", "Parameters", "QuestionnaireResponse") or kind is None
+def _on_line(issue: Issue, number: int | None) -> Issue:
+    return msgspec.structs.replace(issue, line=issue.line or number)
 
 
 def documents(answered: Answered) -> Iterator[Json]:
-    """The JSON documents of an answer in the form asked for: one per patient, then one for what belongs to none of them."""
+    """The JSON documents of an answer in the form asked for: one per patient, then one for what belongs to none of them.
+
+    Summaries are one per patient and nothing else, unless there is something to say of what belongs to none.
+    """
     assessed = answered.assessed
     if assessed is None:
         yield outcome(answered.refused)
@@ -102,7 +92,7 @@ def documents(answered: Answered) -> Iterator[Json]:
             yield _summary(patient, answered)
         else:
             yield answer_bundle([patient], _form(answered), answered.request.trace)
-    if any(assessed.rest.counts.values()):
+    if assessed.rest.issues or (form != "summary" and any(assessed.rest.counts.values())):
         yield outcome(assessed.rest.issues, assessed.rest.counts)
 
 
@@ -130,13 +120,19 @@ def _form(answered: Answered) -> Form:
 
 
 def reports(answered: Answered) -> Iterator[str]:
-    """The readable reports of an answer."""
-    if answered.assessed is None:
-        return
-    for patient in answered.assessed.patients:
-        yield report(patient)
-    for issue in answered.assessed.rest.issues:
-        yield said_issue(issue) + "\n"
+    """The readable reports of an answer, and what is to be said of what belongs to none of its patients."""
+    issues = answered.refused
+    if answered.assessed is not None:
+        issues = answered.assessed.rest.issues
+        for patient in answered.assessed.patients:
+            yield report(patient)
+    if issues:
+        yield "".join(said(issue) + "\n" for issue in issues)
+
+
+def said(issue: Issue) -> str:
+    """One issue in words, with the line that it stands in."""
+    return f"line {issue.line}: {said_issue(issue)}" if issue.line else said_issue(issue)
 
 
 def encode(document: Json, pretty: bool = False) -> bytes:

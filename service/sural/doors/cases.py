@@ -17,7 +17,7 @@ from sural.terminology.publication import folder
 INPUTS = ("input.json", "input.ndjson", "input.txt")
 
 
-class How(Struct, frozen=True, forbid_unknown_fields=True, rename={"as_of": "as-of"}):
+class How(Struct, frozen=True, forbid_unknown_fields=True, rename={"as_of": "as-of", "concept_map": "concept-map"}):
     """How a case is asked, as in `how.json`."""
 
     as_of: str

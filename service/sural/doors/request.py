@@ -1,6 +1,6 @@
 """A request: what is asked of an assessment, from command-line options, HTTP query or FHIR Parameters."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from datetime import date
 from functools import lru_cache
 from typing import Any
@@ -14,12 +14,14 @@ from sural.exam.moment import duration, moment
 from sural.footrisk.schemes import SCHEMES
 from sural.intake.documents import Parameter
 from sural.issues import Issue, Refused
-from sural.plan.calendar import calendar
+from sural.plan.calendar import Calendar, calendar
 from sural.plan.pathway import pathway
 from sural.terminology.lexicon import Lexicon
 
 OUTPUTS = ("bundle", "transaction", "summary", "report")
 COMPLETE = ("inspection", "history")
+FIRST_DAY, LAST_DAY = date(1900, 1, 1), date(2999, 12, 31)
+"""Between which the day of assessment lies: a mistyped year is noticed, and every due date and review is still in the calendar."""
 
 
 class Request(Struct, frozen=True):
@@ -38,25 +40,24 @@ class Request(Struct, frozen=True):
 
     def options(self) -> Options:
         """The options of the core. Raises Refused with every fault of the request."""
-        issues = [Issue("scheme-unknown", diagnostics=scheme) for scheme in self.schemes if scheme not in SCHEMES]
-        issues += [Issue("parameter-invalid", diagnostics="complete") for group in self.complete if group not in COMPLETE]
-        if self.output not in OUTPUTS:
-            issues.append(Issue("parameter-invalid", diagnostics="output"))
-        try:
-            duration(self.lookback)
-        except ValueError:
-            issues.append(Issue("parameter-invalid", diagnostics="lookback"))
-        try:
-            way = pathway(self.pathway)
-        except (KeyError, ValueError, OSError):
-            raise Refused(*issues, Issue("pathway-unknown", diagnostics=self.pathway)) from None
-        try:
-            days = calendar(self.calendar or way.calendar)
-        except ValueError:
-            raise Refused(*issues, Issue("parameter-invalid", diagnostics="calendar")) from None
+        issues = list(self._faults())
         if issues:
             raise Refused(*issues)
+        way = pathway(self.pathway)
+        own = self.calendar is not None or self.pathway.endswith(".toml")
+        days = calendar(self.calendar or way.calendar) if own else Calendar(way.calendar)
         return Options(self.as_of, way, days, self.lookback, self.schemes, self.complete, self.preliminary)
+
+    def _faults(self) -> Iterable[Issue]:
+        given: list[tuple[str, str]] = [("lookback", self.lookback), ("output", self.output), ("pathway", self.pathway)]
+        given += [("scheme", scheme) for scheme in self.schemes] + [("complete", group) for group in sorted(self.complete)]
+        given += [("calendar", self.calendar)] if self.calendar is not None else []
+        for name, value in given:
+            key = _CHECKS[name](value)
+            if key:
+                yield Issue(key, diagnostics=value[:100] if key in ("scheme-unknown", "pathway-unknown") else name)
+        if not FIRST_DAY <= self.as_of <= LAST_DAY:
+            yield Issue("parameter-invalid", diagnostics="as-of")
 
     def lexicon(self) -> Lexicon:
         """The terminology with the site's ConceptMaps over it. Raises Refused when one cannot be used."""
@@ -76,42 +77,113 @@ def lexicon(concept_maps: tuple[bytes, ...] = ()) -> Lexicon:
 
 
 def with_parameters(request: Request, parameters: Iterable[Parameter]) -> Request:
-    """The request with what FHIR Parameters ask for. Raises Refused with every parameter that is unknown or cannot be used."""
+    """The request with what FHIR Parameters ask for.
+
+    Raises Refused with every parameter that is unknown, cannot be used, or is given twice though it may stand once.
+    """
     changes: dict[str, Any] = {}
     issues: list[Issue] = []
     for parameter in parameters:
         fault = _apply(changes, parameter)
         if fault:
-            issues.append(Issue(fault, parameter.path, parameter.name))
+            issues.append(Issue(fault, parameter.path, parameter.name if parameter.name in _KNOWN else ""))
     if issues:
         raise Refused(*issues)
     return msgspec.structs.replace(request, **changes) if changes else request
 
 
+def _scheme(value: str) -> str | None:
+    return None if value in SCHEMES else "scheme-unknown"
+
+
+def _complete(value: str) -> str | None:
+    return None if value in COMPLETE else "parameter-invalid"
+
+
+def _output(value: str) -> str | None:
+    return None if value in OUTPUTS else "parameter-invalid"
+
+
+def _lookback(value: str) -> str | None:
+    try:
+        duration(value)
+    except ValueError:
+        return "parameter-invalid"
+    return None
+
+
+def _pathway(value: str) -> str | None:
+    try:
+        region = pathway(value).calendar
+    except (KeyError, ValueError, OSError):
+        return "pathway-unknown"
+    return _calendar(region) if value.endswith(".toml") else None  # the calendars of our own pathways exist
+
+
+def _calendar(value: str) -> str | None:
+    try:
+        calendar(value)
+    except ValueError:
+        return "parameter-invalid"
+    return None
+
+
+_CHECKS: dict[str, Callable[[str], str | None]] = {
+    "lookback": _lookback,
+    "output": _output,
+    "pathway": _pathway,
+    "scheme": _scheme,
+    "complete": _complete,
+    "calendar": _calendar,
+}
+_FLAGS = ("trace", "preliminary")
+_KNOWN = frozenset({"exam", "concept-map", "as-of", *_FLAGS, *_CHECKS})
+
+
 def _apply(changes: dict[str, Any], parameter: Parameter) -> str | None:
     """Take one parameter; the key of the issue when that is not possible."""
     name, value = parameter.name, parameter.value
-    if name == "concept-map":
-        changes["concept_maps"] = (*changes.get("concept_maps", ()), parameter.resource)
-        return None if parameter.resource else "parameter-invalid"
-    if name in ("trace", "preliminary"):
-        changes[name] = value
-        return None if isinstance(value, bool) else "parameter-invalid"
-    if name not in ("as-of", "scheme", "complete", "pathway", "lookback", "output", "calendar"):
+    if name not in _KNOWN:
         return "parameter-unknown"
-    if not isinstance(value, str):
+    if name == "concept-map":
+        return _take_map(changes, parameter.resource)
+    if name in _FLAGS:
+        return _take(changes, name, value) if isinstance(value, bool) else "parameter-invalid"
+    if not isinstance(value, str) or name == "exam":  # an exam that holds a resource is no parameter any more
         return "parameter-invalid"
     if name == "as-of":
         day = moment(value)
-        if day is None or day.first_day != day.last_day:
+        if day is None or day.first_day != day.last_day or not FIRST_DAY <= day.first_day <= LAST_DAY:
             return "parameter-invalid"
-        changes["as_of"] = day.first_day
-    elif name == "scheme":
+        return _take(changes, "as_of", day.first_day)
+    if name == "pathway" and value.endswith(".toml"):
+        return "parameter-invalid"  # a file of the server's is not for a caller to choose
+    fault = _CHECKS[name](value)
+    if fault:
+        return fault
+    if name == "scheme":
         changes["schemes"] = (*changes.get("schemes", ()), value)
     elif name == "complete":
         changes["complete"] = changes.get("complete", frozenset()) | {value}
-    elif name == "pathway" and value.endswith(".toml"):
-        return "parameter-invalid"  # a file of the server's is not for a caller to choose
     else:
-        changes[name] = value
+        return _take(changes, name, value)
+    return None
+
+
+def _take(changes: dict[str, Any], name: str, value: Any) -> str | None:
+    """A parameter that may stand once."""
+    if name in changes:
+        return "parameter-invalid"
+    changes[name] = value
+    return None
+
+
+def _take_map(changes: dict[str, Any], resource: bytes) -> str | None:
+    if not resource:
+        return "parameter-invalid"
+    try:
+        lexicon((resource,))
+    except Refused:
+        return "concept-map-invalid"
+    changes["concept_maps"] = (*changes.get("concept_maps", ()), resource)
     return None

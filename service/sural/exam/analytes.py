@@ -24,13 +24,12 @@ _FOLATE = Citation("molar mass of folic acid 441.4 g/mol", "1 ug/L = 2.266 nmol/
 _CREATININE = Citation("molar mass of creatinine 113.1 g/mol", "1 mg/dL = 88.4 umol/L", Mark.SEEN)
 _GLUCOSE = Citation("molar mass of glucose 180.16 g/mol", "1 mmol/L = 18.0 mg/dL", Mark.SEEN)
 
-EQUATIONS: dict[tuple[str, str], Equation] = {
-    ("hba1c", "mmol/mol"): Equation(Decimal("0.0915"), _NGSP, Decimal("2.15")),
-    ("vitamin-b12", "pmol/L"): Equation(1 / Decimal("0.738"), _B12),
-    ("vitamin-b12", "nmol/L"): Equation(1000 / Decimal("0.738"), _B12),
-    ("folate", "nmol/L"): Equation(1 / Decimal("2.266"), _FOLATE),
-    ("creatinine", "mg/dL"): Equation(Decimal("88.4"), _CREATININE),
-    ("creatinine", "mg/L"): Equation(Decimal("8.84"), _CREATININE),
-    ("fasting-glucose", "mg/dL"): Equation(1 / Decimal("18.0"), _GLUCOSE),
-    ("hba1c", "%"): Equation(Decimal(1), _NGSP),
+EQUATIONS: dict[str, dict[str, Equation]] = {
+    "hba1c": {"%": Equation(Decimal(1), _NGSP), "mmol/mol": Equation(Decimal("0.0915"), _NGSP, Decimal("2.15"))},
+    "vitamin-b12": {"pmol/L": Equation(1 / Decimal("0.738"), _B12), "nmol/L": Equation(1000 / Decimal("0.738"), _B12)},
+    "folate": {"nmol/L": Equation(1 / Decimal("2.266"), _FOLATE)},
+    "creatinine": {"mg/dL": Equation(Decimal("88.4"), _CREATININE), "mg/L": Equation(Decimal("8.84"), _CREATININE)},
+    "fasting-glucose": {"mg/dL": Equation(1 / Decimal("18.0"), _GLUCOSE)},
 }
+"""By concept and unit. Where the unit that the rules work in stands among them (HbA1c in NGSP %), it belongs to a method and not to a
+dimension: no other ratio is the same measurement, and nothing is converted to it by arithmetic alone."""

@@ -1,15 +1,17 @@
 """FHIR dates and times as intervals: a partial date is the whole day, month or year it names, and offsets are kept."""
 
 import re
-from datetime import UTC, date, datetime, timedelta
+from calendar import monthrange
+from datetime import UTC, date, datetime
 from functools import lru_cache
 
 from dateutil.relativedelta import relativedelta
 from msgspec import Struct
 
-_PARTIAL = re.compile(r"^(\d{4})(?:-(\d{2})(?:-(\d{2}))?)?$")
-_FULL = re.compile(r"^\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}(\.\d+)?(Z|[+-]\d{2}:\d{2})$")
-_DURATION = re.compile(r"^P(?:(\d+)Y)?(?:(\d+)M)?(?:(\d+)W)?(?:(\d+)D)?$")
+_PARTIAL = re.compile(r"([0-9]{4})(?:-([0-9]{2})(?:-([0-9]{2}))?)?")
+_FULL = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(\.[0-9]+)?(Z|[+-][0-9]{2}:[0-9]{2})")
+_DURATION = re.compile(r"P(?=[0-9])(?:([0-9]+)Y)?(?:([0-9]+)M)?(?:([0-9]+)W)?(?:([0-9]+)D)?")
+_DAY = 86_400
 
 
 class Moment(Struct, frozen=True, gc=False):
@@ -37,10 +39,10 @@ def moment(text: str) -> Moment | None:
     Source: FHIR R4, data types date, dateTime and instant (year, year-month, date, or date and time with seconds and an offset).
     """
     try:
-        partial = _PARTIAL.match(text)
+        partial = _PARTIAL.fullmatch(text)
         if partial:
             return _days(text, partial)
-        if not _FULL.match(text):
+        if not _FULL.fullmatch(text):
             return None
         clock = datetime.fromisoformat(text)
     except (ValueError, OverflowError):
@@ -67,12 +69,12 @@ def _days(text: str, partial: re.Match[str]) -> Moment:
     assert year is not None
     first = date(year, month or 1, day or 1)
     if day:
-        after = first + timedelta(days=1)
+        last = first
     elif month:
-        after = first + relativedelta(months=1)
+        last = date(year, month, monthrange(year, month)[1])
     else:
-        after = first + relativedelta(years=1)
-    return Moment(_midnight(first), _midnight(after) - 1, first, after - timedelta(days=1), text)
+        last = date(year, 12, 31)
+    return Moment(_midnight(first), _midnight(last) + _DAY - 1, first, last, text)
 
 
 def _midnight(day: date) -> float:
@@ -82,8 +84,8 @@ def _midnight(day: date) -> float:
 @lru_cache(maxsize=256)
 def duration(text: str) -> relativedelta:
     """Read an ISO 8601 duration of years, months, weeks and days. Raises ValueError when it is not one."""
-    match = _DURATION.match(text)
-    if not match or text == "P":
+    match = _DURATION.fullmatch(text)
+    if not match:
         raise ValueError(f"not a duration of years, months, weeks or days: {text!r}")
     years, months, weeks, days = (int(part or 0) for part in match.groups())
     return relativedelta(years=years, months=months, weeks=weeks, days=days)
@@ -91,15 +93,24 @@ def duration(text: str) -> relativedelta:
 
 @lru_cache(maxsize=4096)
 def after(day: date, text: str) -> date:
-    """The day that lies a duration later. Months and years keep the day number, clipped to the end of the month."""
-    later: date = day + duration(text)
+    """The day that lies a duration later. Months and years keep the day number, clipped to the end of the month; beyond the calendar it is
+    the last day there is."""
+    ahead = duration(text)
+    try:
+        later: date = day + ahead
+    except (ValueError, OverflowError):
+        return date.max
     return later
 
 
 @lru_cache(maxsize=4096)
 def before(day: date, text: str) -> date:
-    """The day that lies a duration earlier, by the same rule."""
-    earlier: date = day - duration(text)
+    """The day that lies a duration earlier, by the same rule; before the calendar it is the first day there is."""
+    back = duration(text)
+    try:
+        earlier: date = day - back
+    except (ValueError, OverflowError):
+        return date.min
     return earlier
 
 

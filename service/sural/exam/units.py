@@ -7,7 +7,7 @@ library itself.
 
 import re
 from csv import DictReader
-from decimal import Context, Decimal
+from decimal import Clamped, Context, Decimal, Inexact, InvalidOperation, Overflow, Subnormal
 from fractions import Fraction
 from functools import cache, lru_cache
 from pathlib import Path
@@ -17,8 +17,11 @@ from sural.exam.analytes import EQUATIONS
 
 _TABLE = Path(__file__).with_name("units.tsv")
 _EXACT = Context(prec=12)
-_ANNOTATION = re.compile(r"\{[^{}]*\}")
-_ARBITRARY = re.compile(r"\[[iI]U\]|\[arb'U\]")
+_ANNOTATION = re.compile(r"/?\{[^{}]*\}")
+_ARBITRARY = re.compile(r"\[IU\]|\[arb'U\]")
+_MEASURE = Context(prec=40, Emin=-1000, Emax=29, traps=[Clamped, Inexact, InvalidOperation, Overflow, Subnormal])
+measure = _MEASURE.plus
+"""Raises ArithmeticError for a finite number that cannot be a measurement; see `measurable`."""
 DIMENSIONLESS = ("1", "{score}", "{ratio}")
 
 
@@ -26,42 +29,58 @@ class UnitError(ValueError):
     """A unit that is not UCUM, or cannot be converted to the one that is needed."""
 
 
+def measurable(number: Decimal) -> bool:
+    """Whether a number can be a measurement at all: finite, smaller than 1E30, of at most 40 digits and 1000 decimal places."""
+    try:
+        measure(number)
+    except ArithmeticError:
+        return False
+    return number.is_finite()
+
+
 def convert(value: Decimal, unit: str, wanted: str, analyte: str = "") -> Decimal:
     """The number in the wanted unit. Exact where the factor is; otherwise to 12 significant digits.
 
-    `analyte` is the concept's code, for the few measurements whose mass and substance units need its own equation. Raises UnitError.
+    `analyte` is the concept's code, for the few measurements that need an equation of their own. Raises UnitError.
     """
     if unit == wanted:
         return value
-    equation = EQUATIONS.get((analyte, unit))
-    if equation:
-        return _EXACT.plus(equation.apply(value))
-    if (analyte, wanted) in EQUATIONS and _is_ratio(unit):
-        raise UnitError(f"{unit!r} is not a unit of {analyte}")
-    scale, offset = _conversion(unit, wanted)
+    if not measurable(value):
+        raise UnitError("the number is beyond all measure")
+    equations = EQUATIONS.get(analyte)
+    if equations is not None:
+        equation = equations.get(_plain(unit))
+        if equation is not None:
+            return _EXACT.plus(equation.apply(value))
+        if wanted in equations:
+            raise UnitError(f"{unit!r} cannot be converted to {wanted!r}")
+    conversion = _conversion(unit, wanted)
+    if isinstance(conversion, UnitError):
+        raise UnitError(str(conversion))
+    scale, offset = conversion
     converted = Fraction(value) * scale + offset
     return _EXACT.divide(Decimal(converted.numerator), Decimal(converted.denominator))
 
 
 @lru_cache(maxsize=1024)
-def _conversion(unit: str, wanted: str) -> tuple[Fraction, Fraction]:
+def _conversion(unit: str, wanted: str) -> tuple[Fraction, Fraction] | UnitError:
+    """Scale and offset, or why there are none: a wrong unit is sent again and again."""
     plain, target = _plain(unit), _plain(wanted)
     if plain == target:
         return Fraction(1), Fraction(0)
     tabulated = _tabulated().get((plain, target))
-    return tabulated or ucum_conversion(plain, target)
+    if tabulated is not None:
+        return tabulated
+    try:
+        return ucum_conversion(plain, target)
+    except UnitError as fault:
+        return fault
 
 
 def _plain(unit: str) -> str:
-    """The unit without annotations: UCUM gives them no meaning (UCUM, paragraph 6, curly braces)."""
-    bare = _ANNOTATION.sub("", unit).strip()
-    if bare.endswith("/"):
-        bare = bare[:-1]
-    return bare or "1"
-
-
-def _is_ratio(unit: str) -> bool:
-    return unit in ("1", "%") or "mol/mol" in unit
+    """The unit without annotations, which mean nothing in UCUM (paragraph 6, curly braces; as a divisor they are 1), and with one of the
+    two spellings that UCUM gives the international unit."""
+    return _ANNOTATION.sub("", unit).replace("[iU]", "[IU]") or "1"
 
 
 @cache

@@ -2,15 +2,34 @@
 
 Decoding checks the JSON types of these elements and skips everything else. CodeableConcepts stay as bytes: the lexicon knows what
 they meant the last time. Every other R4 resource type has an empty record, so that it can be told from a type that does not exist.
+
+A record that decodes is not yet without fault: what decoding cannot see at no cost (an element kept as bytes that has another JSON type, a
+choice made twice) `structure` names, whenever a resource is looked at with care.
 """
 
-from decimal import Decimal
-from typing import Any, Union
+from decimal import Decimal, InvalidOperation
+from typing import Annotated, Any, TypeAlias, Union
 
 import msgspec
+from msgspec import Meta as Limits
 from msgspec import Raw, Struct
 
+from sural.exam.units import measure
+
 NONE = Raw(b"")
+Text: TypeAlias = Annotated[Raw, "a string"]
+Object: TypeAlias = Annotated[Raw, "an object"]
+Array: TypeAlias = Annotated[Raw, "an array"]
+Number: TypeAlias = Annotated[Any, "a number"]
+Integer: TypeAlias = Annotated[int, Limits(ge=-(2**31), lt=2**31)]
+
+
+def number(text: str) -> Decimal:
+    """A JSON number, exactly; none that could be measured when its exponent is beyond all bounds."""
+    try:
+        return Decimal(text)
+    except InvalidOperation:
+        return Decimal("sNaN")
 
 
 class Identifier(Struct, gc=False):
@@ -25,11 +44,26 @@ class Reference(Struct, gc=False):
 
 
 class Quantity(Struct, gc=False):
-    value: Decimal | None = None
+    """A number with its unit. The number stands in the JSON as a number (never in quotes), and within what can be measured."""
+
+    value: Number = None
     comparator: str | None = None
     unit: str | None = None
     system: str | None = None
     code: str | None = None
+
+    def __post_init__(self) -> None:
+        value = self.value
+        if value is None:
+            return
+        if value.__class__ is not Decimal:
+            if value.__class__ is not int:
+                raise ValueError("not a number")
+            self.value = value = Decimal(value)
+        try:
+            measure(value)
+        except ArithmeticError:
+            raise ValueError("not a number that can be measured") from None
 
 
 class Period(Struct, gc=False):
@@ -45,25 +79,25 @@ class Meta(Struct, gc=False):
 class Range(Struct, gc=False):
     low: Quantity | None = None
     high: Quantity | None = None
-    type: Raw = NONE
+    type: Object = NONE
     text: str | None = None
 
 
 class Component(Struct, gc=False):
-    code: Raw = NONE
+    code: Object = NONE
     valueQuantity: Quantity | None = None
-    valueCodeableConcept: Raw = NONE
+    valueCodeableConcept: Object = NONE
     valueString: str | None = None
     valueBoolean: bool | None = None
-    valueInteger: int | None = None
+    valueInteger: Integer | None = None
     valueDateTime: str | None = None
-    valueRange: Raw = NONE
-    valueRatio: Raw = NONE
-    valueSampledData: Raw = NONE
-    valueTime: Raw = NONE
-    valuePeriod: Raw = NONE
-    dataAbsentReason: Raw = NONE
-    modifierExtension: Raw = NONE
+    valueRange: Object = NONE
+    valueRatio: Object = NONE
+    valueSampledData: Object = NONE
+    valueTime: Text = NONE
+    valuePeriod: Object = NONE
+    dataAbsentReason: Object = NONE
+    modifierExtension: Array = NONE
     referenceRange: list[Range] = []
 
 
@@ -73,43 +107,43 @@ class Resource(Struct, tag_field="resourceType", gc=False):
     id: str | None = None
     meta: Meta | None = None
     implicitRules: str | None = None
-    modifierExtension: Raw = NONE
-    contained: list[Raw] = []
+    modifierExtension: Array = NONE
+    contained: list[Object] = []
 
 
 class Observation(Resource, tag="Observation", gc=False):
     status: str | None = None
-    code: Raw = NONE
+    code: Object = NONE
     subject: Reference | None = None
     focus: list[Reference] = []
     effectiveDateTime: str | None = None
     effectivePeriod: Period | None = None
     effectiveInstant: str | None = None
-    effectiveTiming: Raw = NONE
+    effectiveTiming: Object = NONE
     issued: str | None = None
-    bodySite: Raw = NONE
+    bodySite: Object = NONE
     valueQuantity: Quantity | None = None
-    valueCodeableConcept: Raw = NONE
+    valueCodeableConcept: Object = NONE
     valueString: str | None = None
     valueBoolean: bool | None = None
-    valueInteger: int | None = None
+    valueInteger: Integer | None = None
     valueDateTime: str | None = None
-    valueRange: Raw = NONE
-    valueRatio: Raw = NONE
-    valueSampledData: Raw = NONE
-    valueTime: Raw = NONE
-    valuePeriod: Raw = NONE
-    dataAbsentReason: Raw = NONE
+    valueRange: Object = NONE
+    valueRatio: Object = NONE
+    valueSampledData: Object = NONE
+    valueTime: Text = NONE
+    valuePeriod: Object = NONE
+    dataAbsentReason: Object = NONE
     referenceRange: list[Range] = []
     hasMember: list[Reference] = []
     component: list[Component] = []
 
 
 class Condition(Resource, tag="Condition", gc=False):
-    clinicalStatus: Raw = NONE
-    verificationStatus: Raw = NONE
-    code: Raw = NONE
-    bodySite: Raw = NONE
+    clinicalStatus: Object = NONE
+    verificationStatus: Object = NONE
+    code: Object = NONE
+    bodySite: Array = NONE
     subject: Reference | None = None
     onsetDateTime: str | None = None
     onsetPeriod: Period | None = None
@@ -117,14 +151,14 @@ class Condition(Resource, tag="Condition", gc=False):
     abatementDateTime: str | None = None
     abatementPeriod: Period | None = None
     abatementString: str | None = None
-    abatementAge: Raw = NONE
+    abatementAge: Object = NONE
     recordedDate: str | None = None
 
 
 class Procedure(Resource, tag="Procedure", gc=False):
     status: str | None = None
-    code: Raw = NONE
-    bodySite: Raw = NONE
+    code: Object = NONE
+    bodySite: Array = NONE
     subject: Reference | None = None
     performedDateTime: str | None = None
     performedPeriod: Period | None = None
@@ -132,7 +166,7 @@ class Procedure(Resource, tag="Procedure", gc=False):
 
 class MedicationStatement(Resource, tag="MedicationStatement", gc=False):
     status: str | None = None
-    medicationCodeableConcept: Raw = NONE
+    medicationCodeableConcept: Object = NONE
     medicationReference: Reference | None = None
     subject: Reference | None = None
     effectiveDateTime: str | None = None
@@ -143,7 +177,7 @@ class MedicationStatement(Resource, tag="MedicationStatement", gc=False):
 class MedicationRequest(Resource, tag="MedicationRequest", gc=False):
     status: str | None = None
     intent: str | None = None
-    medicationCodeableConcept: Raw = NONE
+    medicationCodeableConcept: Object = NONE
     medicationReference: Reference | None = None
     subject: Reference | None = None
     authoredOn: str | None = None
@@ -151,7 +185,7 @@ class MedicationRequest(Resource, tag="MedicationRequest", gc=False):
 
 
 class Medication(Resource, tag="Medication", gc=False):
-    code: Raw = NONE
+    code: Object = NONE
 
 
 class EncounterClass(Struct, gc=False):
@@ -170,9 +204,9 @@ class ServiceRequest(Resource, tag="ServiceRequest", gc=False):
     status: str | None = None
     intent: str | None = None
     priority: str | None = None
-    code: Raw = NONE
-    performerType: Raw = NONE
-    orderDetail: list[Raw] = []
+    code: Object = NONE
+    performerType: Object = NONE
+    orderDetail: list[Object] = []
     subject: Reference | None = None
     authoredOn: str | None = None
     doNotPerform: bool | None = None
@@ -226,15 +260,61 @@ TYPES = frozenset(record.__name__ for record in READ) | frozenset(_OTHER_TYPES.s
 AnyResource: Any = Union[READ + OTHERS]  # noqa: UP007 - built from tuples
 
 
-class Entry(Struct, gc=False):
+class Entry(Struct, gc=False, forbid_unknown_fields=True):
+    """One entry of a Bundle in the usual form; one with rarer elements is read with care."""
+
     fullUrl: str | None = None
     resource: AnyResource | None = None
+    search: Raw = NONE
+    request: Raw = NONE
+    response: Raw = NONE
 
 
-class Bundle(Struct, gc=False):
+class Bundle(Struct, tag="Bundle", tag_field="resourceType", forbid_unknown_fields=True):
+    """A Bundle in the usual form: nothing that a sender put into it is skipped."""
+
     type: str | None = None
     entry: list[Entry] = []
+    id: Raw = NONE
+    meta: Raw = NONE
+    identifier: Raw = NONE
+    timestamp: Raw = NONE
+    total: Raw = NONE
+    link: Raw = NONE
 
 
-bundle_decoder = msgspec.json.Decoder(Bundle)
-resource_decoder = msgspec.json.Decoder(AnyResource)
+class Parameter(Struct, forbid_unknown_fields=True):
+    """One parameter of a Parameters resource, with every type of value that a parameter of ours may have."""
+
+    name: str | None = None
+    valueCode: str | None = None
+    valueString: str | None = None
+    valueDate: str | None = None
+    valueDateTime: str | None = None
+    valueUri: str | None = None
+    valueCanonical: str | None = None
+    valueBoolean: bool | None = None
+    resource: Object = NONE
+
+
+class Parameters(Struct, tag="Parameters", tag_field="resourceType", forbid_unknown_fields=True):
+    """Parameters in the usual form."""
+
+    parameter: list[Parameter] = []
+    id: Raw = NONE
+    meta: Raw = NONE
+
+
+_AROUND = {
+    "Bundle": """resourceType id meta implicitRules language identifier type timestamp total link entry signature
+        _id _implicitRules _language _type _timestamp _total""",
+    "entry": "id extension modifierExtension link fullUrl _fullUrl resource search request response",
+    "Parameters": "resourceType id meta implicitRules language parameter _id _implicitRules _language",
+    "parameter": "id extension modifierExtension name _name resource part",
+}
+FRAMES = {frame: frozenset(elements.split()) for frame, elements in _AROUND.items()}
+"""The elements of FHIR R4 that stand around resources; a parameter has its value[x] besides."""
+
+_FRAMED = tuple(record for record in OTHERS if record.__name__ not in FRAMES)
+document_decoder = msgspec.json.Decoder(Union[READ + _FRAMED + (Bundle, Parameters)], float_hook=number)  # noqa: UP007
+resource_decoder = msgspec.json.Decoder(AnyResource, float_hook=number)

@@ -3,7 +3,8 @@
 from sural.evidence.truth import NO, YES
 from sural.exam.finding import Finding
 from sural.neuropathy.electrodiagnosis import MEASURED, demyelinating_attributes
-from sural.neuropathy.pattern import Pattern, deep_loss, generalised_areflexia
+from sural.neuropathy.pattern import Pattern
+from sural.neuropathy.recognition import deep_loss, generalised_areflexia
 from sural.neuropathy.signs import DISTAL, LEGS, LOST_REFLEX, PROXIMAL, Signs
 
 SMALL = ("pinprick", "temperature")

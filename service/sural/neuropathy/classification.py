@@ -15,7 +15,8 @@ from sural.neuropathy.autonomic import Autonomic, autonomic
 from sural.neuropathy.causes import Supported, Test, causes, work_up
 from sural.neuropathy.certainty import Certainty, certainties, distal_loss, lost_ankle_reflexes, stage
 from sural.neuropathy.character import fibres, predominance, process
-from sural.neuropathy.pattern import NONE_FOUND, UNDETERMINED, Pattern, fingertips_wanted, patterns
+from sural.neuropathy.pattern import NONE_FOUND, UNDETERMINED, Pattern
+from sural.neuropathy.recognition import fingertips_wanted, patterns
 from sural.neuropathy.red_flags import Raised, red_flags
 from sural.neuropathy.signs import ALL_MUSCLES, LEGS, Signs
 

@@ -10,7 +10,8 @@ from sural.evidence.citation import Citation
 from sural.evidence.truth import NO, YES
 from sural.exam.finding import Finding
 from sural.exam.moment import Moment
-from sural.neuropathy.pattern import Pattern, central_signs, fibular_weakness, generalised_areflexia
+from sural.neuropathy.pattern import Pattern
+from sural.neuropathy.recognition import central_signs, fibular_weakness, generalised_areflexia
 from sural.neuropathy.signs import ALL_MUSCLES, LEGS, PROXIMAL, Sign, Signs
 from sural.neuropathy.sources import CMAJ, COURSE, DUTCH, ICMR, LLEWELYN, practice, seen
 

@@ -23,7 +23,7 @@ class Calendar(Struct, frozen=True):
     @property
     def data(self) -> str:
         """The data behind the calendar, for the trace."""
-        return f"{self.region}, holidays {version('holidays')}"
+        return f"{self.region}, holidays {_data_version()}"
 
     def is_working_day(self, day: date) -> bool:
         if day in self.open:
@@ -53,6 +53,11 @@ def _last(calendar: Calendar, day: date) -> date:
     while not calendar.is_working_day(day):
         day -= timedelta(days=1)
     return day
+
+
+@cache
+def _data_version() -> str:
+    return version("holidays")
 
 
 @cache

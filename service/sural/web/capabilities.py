@@ -3,30 +3,24 @@
 from typing import Any
 
 from fastapi import FastAPI
-from fastapi.routing import APIRoute
 
 from sural import canonical
-from sural.web.fhir import FHIR_JSON
+from sural.web.accepting import FHIR_JSON
 from sural.web.publications import SEARCH_PARAMETERS
+from sural.web.routes import served
 
 DATE = "2026-11-25"
-_INTERACTIONS = {"read": "read", "search": "search-type"}
 
 
 def capability_statement(app: FastAPI, base: str) -> dict[str, Any]:
     """Every resource type, interaction, search parameter and operation the application has a route for."""
     resources: dict[str, set[str]] = {}
     operations = []
-    for route in app.routes:
-        if not isinstance(route, APIRoute):
-            continue
-        for tag in route.tags:
-            kind, _, name = str(tag).partition(":")
-            if kind == "operation":
-                operations.append({"name": name, "definition": f"{canonical.BASE}/OperationDefinition/{name}"})
-            elif kind in _INTERACTIONS:
-                for resource_type in name.split(","):
-                    resources.setdefault(resource_type, set()).add(_INTERACTIONS[kind])
+    for route in served(app):
+        if route.interaction == "operation":
+            operations.append({"name": route.name, "definition": f"{canonical.BASE}/OperationDefinition/{route.name}"})
+        elif route.interaction is not None:
+            resources.setdefault(route.name, set()).add(route.interaction)
     statement: dict[str, Any] = {
         "resourceType": "CapabilityStatement",
         "url": f"{canonical.BASE}/CapabilityStatement/sural",

@@ -2,39 +2,36 @@
 
 from html import escape
 
-from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, Response
 
-from sural.answer.report import said_issue
 from sural.doors.assessor import reports
 from sural.doors.cases import Case, case, cases
 from sural.issues import Issue, Refused
 from sural.web.fhir import FhirResponse
+from sural.web.routes import Route
 
 
-def demo_routes() -> APIRouter:
+def demo_routes() -> list[Route]:
     """`/demo`, `/demo/NAME` and `/demo/NAME/input`."""
-    router = APIRouter(prefix="/demo", include_in_schema=False)
 
-    @router.get("", response_class=HTMLResponse)
     def index() -> str:
         rows = "".join(f'<li><a href="/demo/{one.name}">{escape(one.name)}</a>: {escape(one.title)}</li>' for one in cases())
         return _page("Cases of the Skerrow Islands community foot service", f"<p>Invented people.</p><ul>{rows}</ul>")
 
-    @router.get("/{name}", response_class=HTMLResponse)
     def show(name: str) -> str:
         one = _case(name)
-        answers = one.answers()
-        text = "\n".join(text for answered in answers for text in reports(answered))
-        text += "\n".join(said_issue(issue) for answered in answers for issue in answered.refused)
+        text = "\n".join(text for answered in one.answers() for text in reports(answered))
         links = f'<p><a href="/demo">All cases</a> · <a href="/demo/{one.name}/input">The input</a></p>'
         return _page(one.title, f"{links}<pre>{escape(one.why)}</pre><pre>{escape(text)}</pre>")
 
-    @router.get("/{name}/input")
     def shown_input(name: str) -> Response:
         return FhirResponse(_case(name).input.read_bytes())
 
-    return router
+    return [
+        Route("/demo", index, response=HTMLResponse),
+        Route("/demo/{name}", show, response=HTMLResponse),
+        Route("/demo/{name}/input", shown_input),
+    ]
 
 
 def _case(name: str) -> Case:

@@ -1,4 +1,4 @@
-"""FHIR over HTTP: the response class, content negotiation, and every error as an OperationOutcome."""
+"""FHIR over HTTP: the response class, the body, and every error as an OperationOutcome."""
 
 from collections.abc import Awaitable, Callable
 from typing import Any
@@ -11,12 +11,9 @@ from starlette.exceptions import HTTPException
 from sural.answer.accounts import outcome
 from sural.doors.assessor import encode
 from sural.issues import Issue, Refused
+from sural.web.accepting import FHIR_JSON, FHIR_LINES, JSON, LINES, VERSIONS, media_type
 
-FHIR_JSON = "application/fhir+json"
-NDJSON = "application/fhir+ndjson"
-_READ = {FHIR_JSON, "application/json", NDJSON, "application/ndjson", "application/x-ndjson"}
-_WRITTEN = {FHIR_JSON, "application/json", "application/*", "*/*", "json", "text/json"}
-_VERSIONS = {"4.0", "4.0.1"}
+_READ = {FHIR_JSON, JSON, FHIR_LINES, LINES, "application/ndjson"}
 
 
 class FhirResponse(Response):
@@ -33,35 +30,25 @@ def refuse(refused: Refused) -> FhirResponse:
     return FhirResponse(outcome(refused.issues), refused.status)
 
 
-def fault(status: int, key: str, diagnostics: str = "") -> FhirResponse:
+def fault(status: int, key: str, expression: str = "") -> FhirResponse:
     """One issue as a response."""
-    return FhirResponse(outcome([Issue(key, diagnostics=diagnostics)]), status)
-
-
-def check_accept(request: Request) -> None:
-    """Raises Refused unless FHIR JSON may be written. `_format` goes before the Accept header."""
-    wanted = request.query_params.get("_format") or request.headers.get("accept") or "*/*"
-    for option in wanted.split(","):
-        kind, parameters = _media_type(option)
-        if kind in _WRITTEN and parameters.get("fhirversion", "4.0") in _VERSIONS and parameters.get("q") not in ("0", "0.0"):
-            return
-    raise Refused(Issue("not-acceptable"))
+    return FhirResponse(outcome([Issue(key, expression)]), status)
 
 
 def body_type(request: Request) -> str:
     """The media type of the body. Raises Refused when it is none that is read."""
-    kind, parameters = _media_type(request.headers.get("content-type", ""))
-    if kind not in _READ or parameters.get("fhirversion", "4.0") not in _VERSIONS:
-        raise Refused(Issue("media-type-unsupported"))
+    kind, parameters = media_type(request.headers.get("content-type", ""))
+    if kind not in _READ or parameters.get("fhirversion", "4.0") not in VERSIONS:
+        raise Refused(Issue("media-type-unsupported", "http.Content-Type"))
     if parameters.get("charset", "utf-8").lower() not in ("utf-8", "utf8"):
-        raise Refused(Issue("media-type-unsupported", diagnostics="charset"))
+        raise Refused(Issue("media-type-unsupported", "http.Content-Type", "charset"))
     return kind
 
 
 async def read_body(request: Request, limit: int) -> bytes:
     """The body, refused as soon as it is longer than the limit."""
     announced = request.headers.get("content-length", "")
-    if announced.isdigit() and int(announced) > limit:
+    if announced.isascii() and announced.isdigit() and int(announced) > limit:
         raise Refused(Issue("input-too-large", diagnostics=f"limit: {limit} bytes"))
     parts: list[bytes] = []
     length = 0
@@ -71,14 +58,6 @@ async def read_body(request: Request, limit: int) -> bytes:
             raise Refused(Issue("input-too-large", diagnostics=f"limit: {limit} bytes"))
         parts.append(part)
     return b"".join(parts)
-
-
-def _media_type(text: str) -> tuple[str, dict[str, str]]:
-    kind, *rest = text.split(";")
-    parameters = (part.partition("=") for part in rest)
-    return kind.strip().lower().replace(" ", "+"), {
-        name.strip().lower(): value.strip().strip('"') for name, _, value in parameters
-    }
 
 
 _KEY_BY_STATUS = {404: "not-found", 405: "method-not-allowed", 413: "input-too-large", 415: "media-type-unsupported"}

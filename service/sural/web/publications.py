@@ -1,10 +1,13 @@
 """What is published, to read and to find: terminology, profiles, operations."""
 
+import re
 from functools import cache
 from typing import Any
+from urllib.parse import quote, urlencode
 
 import orjson
 
+from sural.issues import Issue, Refused
 from sural.terminology.publication import Shelf, folder
 
 SHELVES: dict[str, Shelf] = {
@@ -15,6 +18,7 @@ SHELVES: dict[str, Shelf] = {
     "OperationDefinition": "profiles",
 }
 SEARCH_PARAMETERS = {"_id": "token", "url": "uri", "name": "string", "version": "token", "status": "token"}
+_SYSTEMS = {"status": "http://hl7.org/fhir/publication-status"}
 
 
 @cache
@@ -27,12 +31,23 @@ def published(resource_type: str) -> dict[str, dict[str, Any]]:
     return found
 
 
-def search(resource_type: str, given: dict[str, str], base: str) -> dict[str, Any]:
-    """A searchset of those that match. The self link states what was understood; other parameters are not applied."""
-    understood = {name: value for name, value in given.items() if name in SEARCH_PARAMETERS}
-    matches = [one for one in published(resource_type).values() if all(_matches(one, *item) for item in understood.items())]
-    query = "&".join(f"{name}={value}" for name, value in understood.items())
+def search(resource_type: str, given: list[tuple[str, str]], base: str, strict: bool = False) -> dict[str, Any]:
+    """A searchset of those that match. A parameter that repeats must hold each time; values with commas between them are alternatives.
+
+    The self link states what was understood. A parameter that is not known is not applied, or refused where the client asks for strict
+    handling; a modifier is always refused: without it the search would be another one. Source: FHIR R4, search.
+    """
+    understood = [(name, value) for name, value in given if name in SEARCH_PARAMETERS and value]
+    issues = [
+        Issue("parameter-unknown" if name.partition(":")[0] not in SEARCH_PARAMETERS else "parameter-invalid", f"http.{name}")
+        for name, _ in given
+        if name not in (*SEARCH_PARAMETERS, "_format") and (strict or name.partition(":")[0] in SEARCH_PARAMETERS)
+    ]
+    if issues:
+        raise Refused(*issues)
+    matches = [one for one in published(resource_type).values() if all(_matches(one, *item) for item in understood)]
     address = f"{base}/{resource_type}"
+    query = urlencode(understood, quote_via=quote, safe=",")
     return {
         "resourceType": "Bundle",
         "type": "searchset",
@@ -42,6 +57,18 @@ def search(resource_type: str, given: dict[str, str], base: str) -> dict[str, An
     }
 
 
-def _matches(resource: dict[str, Any], name: str, value: str) -> bool:
-    own = str(resource.get("id" if name == "_id" else name, ""))
-    return own.lower().startswith(value.lower()) if name == "name" else own == value
+def _matches(resource: dict[str, Any], name: str, text: str) -> bool:
+    """Whether one of the alternatives holds."""
+    own = str(resource.get(name.removeprefix("_"), ""))
+    for value in _alternatives(text):
+        if name == "name":
+            if own.lower().startswith(value.lower()):
+                return True
+        elif own == value or (SEARCH_PARAMETERS[name] == "token" and value in (f"|{own}", f"{_SYSTEMS.get(name)}|{own}")):
+            return True
+    return False
+
+
+def _alternatives(text: str) -> list[str]:
+    """The values between commas; one with a backslash before it is part of the value."""
+    return [re.sub(r"\\(.)", r"\1", value) for value in re.findall(r"(?:[^,\\]|\\.)+", text)]

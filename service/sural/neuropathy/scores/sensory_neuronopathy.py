@@ -10,7 +10,7 @@ from decimal import Decimal
 from sural.evidence.truth import NO, UNKNOWN, YES, Truth
 from sural.exam.examination import Examination
 from sural.neuropathy.electrodiagnosis import outside_limits
-from sural.neuropathy.pattern import apart
+from sural.neuropathy.recognition import apart
 from sural.neuropathy.scores.score import Band, Item, Points, ScoreTable
 from sural.neuropathy.signs import Signs
 from sural.neuropathy.sources import CAMDESSANCHE, seen

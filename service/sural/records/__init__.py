@@ -1,0 +1,1 @@
+"""The door to record systems: a client that pulls from and writes to a FHIR R4 endpoint."""

@@ -22,12 +22,13 @@ Form = Literal["collection", "transaction"]
 class Written:
     """The resources of one patient's answer, each with its link and kind, in the order in which they may be created."""
 
-    def __init__(self, assessment: Assessment, trace: bool = False, pictured: bool = False) -> None:
+    def __init__(self, assessment: Assessment, trace: bool = False, pictured: bool = False, reported: bool = True) -> None:
         self.writing = Writing(assessment)
         self.resources: list[tuple[str, str, Json]] = [(DEVICE_URL, "software", device())]
         self._observations()
-        results = [{"reference": url} for url, _, resource in self.resources if resource["resourceType"] == "Observation"]
-        self._add(REPORT_KIND, diagnostic_report(self.writing, results, pictured))
+        if reported:
+            results = [{"reference": url} for url, _, resource in self.resources if resource["resourceType"] == "Observation"]
+            self._add(REPORT_KIND, diagnostic_report(self.writing, results, pictured))
         self._risks()
         self._plan()
         self._contradictions()
@@ -90,12 +91,13 @@ def answer_bundle(
     trace: bool = False,
     rest: Intake | None = None,
     pictured: bool = False,
+    reported: bool = True,
 ) -> Json:
     """One Bundle for one or several patients. `rest` is the account of resources that belong to none of several.
 
-    `pictured` attaches the picture of both legs to the report.
+    `pictured` attaches the picture of both legs to the report; without `reported` there is no DiagnosticReport.
     """
-    written = [Written(assessment, trace, pictured) for assessment in assessments]
+    written = [Written(assessment, trace, pictured, reported) for assessment in assessments]
     entries: list[Json] = []
     seen: set[str] = set()
     for answer in written:

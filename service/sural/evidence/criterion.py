@@ -4,13 +4,14 @@ A factor is present when one ground for it is met, absent when one ground agains
 not finding a reason to call something present is not a reason to call it absent.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from collections.abc import Set as AbstractSet
 from typing import Any, Generic, Protocol, TypeVar
 
 from msgspec import Struct
 
 from sural.evidence.citation import Citation
+from sural.evidence.rulebook import Rulebook
 from sural.evidence.truth import NO, UNKNOWN, YES, Truth
 
 View = TypeVar("View", bound="Seen")
@@ -21,7 +22,7 @@ class Seen(Protocol):
     """What a criterion judges: anything that can say which concepts were recorded at all."""
 
     @property
-    def codes(self) -> AbstractSet[str]: ...
+    def codes(self) -> frozenset[str]: ...
 
 
 class Ground(Struct, Generic[View], frozen=True):
@@ -68,19 +69,43 @@ class Criterion(Generic[View]):
 
     def judge(self, view: View) -> Fact:
         """Decide the factor on one view of the findings."""
-        codes = view.codes
-        if self.reads.isdisjoint(codes):
-            return self.unknown
-        held = []
-        for ground in self.present:
-            if not ground.reads.isdisjoint(codes) and (findings := ground.test(view)):
-                held.append(Held(ground, findings))
+        return self.about(view.codes).decide(view)
+
+    def about(self, recorded: AbstractSet[str]) -> "Criterion[View]":
+        """The same with the grounds that are left when only these concepts were recorded."""
+        present, absent = (
+            tuple(ground for ground in grounds if not ground.reads.isdisjoint(recorded))
+            for grounds in (self.present, self.absent)
+        )
+        return Criterion(self.factor, self.display, present, absent)
+
+    def decide(self, view: View) -> Fact:
+        """Decide the factor by all of its grounds."""
+        held = [Held(ground, findings) for ground in self.present if (findings := ground.test(view))]
         if held:
             return Fact(self.factor, YES, tuple(held))
         for ground in self.absent:
-            if not ground.reads.isdisjoint(codes) and (findings := ground.test(view)):
+            if findings := ground.test(view):
                 return Fact(self.factor, NO, (Held(ground, findings),))
         return self.unknown
+
+
+class Criteria(Rulebook[Criterion[View]]):
+    """Criteria in the order in which they are judged; of which nothing was recorded is unknown."""
+
+    def __init__(self, criteria: Iterable[Criterion[View]]) -> None:
+        super().__init__(criteria, lambda criterion: criterion.reads)
+        self._unknown = {criterion.factor: criterion.unknown for criterion in self.rules}
+
+    def judge(self, view: View, facts: dict[str, Fact]) -> None:
+        """Add every factor, as one view of the findings decides it; a criterion may look at the facts before it."""
+        facts |= self._unknown
+        for criterion in self.about(view.codes):
+            facts[criterion.factor] = criterion.decide(view)
+
+    def _about(self, recorded: frozenset[str]) -> tuple[Criterion[View], ...]:
+        left = super()._about(recorded)
+        return tuple(criterion.about(recorded) for criterion in left)
 
 
 def doubt(fact: Fact) -> Fact:

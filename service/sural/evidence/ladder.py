@@ -53,24 +53,20 @@ class Ladder:
         self._ways = tuple(self._masks(condition) for _, condition in rungs)
         reached = [any_of(*(condition for _, condition in rungs[level:])) for level in range(len(rungs))]
         self._reached = tuple(self._masks(condition) for condition in reached)
-        self._reach = lru_cache(maxsize=4096)(self._reach_of_masks)
+        self._reach = lru_cache(maxsize=4096)(self._reach_of)
 
     def reach(self, truths: Mapping[str, Truth]) -> Reach:
         """The range for these truths; a factor that is not given is unknown."""
-        present = unknown = 0
-        for factor, bit in self._bit.items():
-            truth = truths.get(factor, UNKNOWN)
-            if truth is YES:
-                present |= bit
-            elif truth is UNKNOWN:
-                unknown |= bit
-        return self._reach(present, unknown)
+        return self._reach(tuple(map(truths.get, self.factors)))
 
     def category(self, present: Iterable[str]) -> str:
         """The category when exactly these factors hold."""
         return self.categories[self._level(sum(self._bit[factor] for factor in set(present) & self._bit.keys()))]
 
-    def _reach_of_masks(self, present: int, unknown: int) -> Reach:
+    def _reach_of(self, truths: tuple[Truth | None, ...]) -> Reach:
+        known = list(zip(self._bit.values(), truths, strict=True))
+        present = sum(bit for bit, truth in known if truth is YES)
+        unknown = sum(bit for bit, truth in known if truth is UNKNOWN or truth is None)
         low, high = self._level(present), self._level(present | unknown)
         because = self._union(way for way in self._ways[low] if way & present == way)
         still_open = 0

@@ -1,7 +1,6 @@
 """One person's examination in the normal form: findings by limb, by site and for the person as a whole."""
 
 from collections.abc import Iterator
-from collections.abc import Set as AbstractSet
 from datetime import date
 from decimal import Decimal
 
@@ -30,7 +29,7 @@ class Ulcer(Struct):
 class Limb:
     """The findings of one leg and foot (and arm) of a side: one per concept, or one per concept and site."""
 
-    __slots__ = ("findings", "foot_lost", "side", "sites", "ulcers")
+    __slots__ = ("_codes", "findings", "foot_lost", "side", "sites", "ulcers")
 
     def __init__(self, side: str) -> None:
         self.side = side
@@ -38,6 +37,14 @@ class Limb:
         self.sites: dict[str, dict[str, Finding]] = {}
         self.ulcers: list[Ulcer] = []
         self.foot_lost = False
+        self._codes: frozenset[str] | None = None
+
+    @property
+    def codes(self) -> frozenset[str]:
+        """The concepts that were recorded of the side; asked for once the side is complete."""
+        if self._codes is None:
+            self._codes = frozenset(self.findings.keys() | self.sites.keys())
+        return self._codes
 
     def get(self, code: str) -> Finding | None:
         """The finding of a side-level concept."""
@@ -104,8 +111,22 @@ class Examination:
     """
 
     __slots__ = (
-        "as_of", "complete", "contradictions", "earlier", "latest", "left", "lookback_from", "not_examined", "person", "preliminary", "requests",
-        "right", "series", "subject", "unheard",
+        "_recorded",
+        "as_of",
+        "complete",
+        "contradictions",
+        "earlier",
+        "latest",
+        "left",
+        "lookback_from",
+        "not_examined",
+        "person",
+        "preliminary",
+        "requests",
+        "right",
+        "series",
+        "subject",
+        "unheard",
     )  # fmt: skip
 
     def __init__(self, subject: Person, as_of: date, lookback_from: date) -> None:
@@ -124,11 +145,19 @@ class Examination:
         self.preliminary = False
         self.latest: str | None = None
         self.earlier: tuple[Examination, ...] = ()
+        self._recorded: frozenset[str] | None = None
 
     @property
-    def codes(self) -> AbstractSet[str]:
+    def codes(self) -> frozenset[str]:
         """The person-level concepts that were recorded."""
-        return self.person.keys()
+        return frozenset(self.person)
+
+    @property
+    def recorded(self) -> frozenset[str]:
+        """Every concept that was recorded, of the person and of both sides; asked for once the examination is complete."""
+        if self._recorded is None:
+            self._recorded = self.left.codes.union(self.right.codes, self.person)
+        return self._recorded
 
     @property
     def limbs(self) -> tuple[Limb, Limb]:

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from msgspec import Struct
 
 from sural.evidence.citation import Citation
-from sural.evidence.criterion import Criterion, Evidence, Fact, Ground, Held, doubt
+from sural.evidence.criterion import Criteria, Criterion, Evidence, Fact, Ground, Held, doubt
 from sural.evidence.truth import NO, UNKNOWN, YES, Truth
 from sural.exam.as_if import as_if_heard
 from sural.exam.examination import Examination, Limb
@@ -56,7 +56,7 @@ def _not_hot(foot: Foot) -> Evidence:
     return foot.evidence_of("hot-swollen-foot") if foot.is_no("hot-swollen-foot") else NOTHING
 
 
-FOOT_CRITERIA: tuple[Criterion[Foot], ...] = (
+FOOT_CRITERIA: Criteria[Foot] = Criteria((
     protective_sensation(),
     ARTERIAL_DISEASE,
     _plain("foot-ulcer", "Foot ulcer"),
@@ -122,7 +122,7 @@ FOOT_CRITERIA: tuple[Criterion[Foot], ...] = (
     ),
     MONOFILAMENT_INSENSATE,
     PULSE_ABSENT,
-)  # fmt: skip
+))  # fmt: skip
 
 EGFR_LIMIT = 30
 
@@ -159,7 +159,7 @@ _REPLACED = _person_valued(
     "dialysis",
     "transplant",
 )
-PERSON_CRITERIA: tuple[Criterion[Examination], ...] = (
+PERSON_CRITERIA: Criteria[Examination] = Criteria((
     Criterion(
         "renal-replacement", "Renal replacement therapy",
         (_REPLACED,),
@@ -183,7 +183,7 @@ PERSON_CRITERIA: tuple[Criterion[Examination], ...] = (
         (_person_valued("cannot-self-care-recorded", "inability to self-care without help is recorded", seen(SCOTLAND, "factor"), "cannot-self-care", "present"),),
         (_person_valued("can-self-care", "inability to self-care is recorded absent", _RECORDED, "cannot-self-care", "absent"),),
     ),
-)  # fmt: skip
+))  # fmt: skip
 
 DISPLAYS: dict[str, str] = {
     **{criterion.factor: criterion.display for criterion in FOOT_CRITERIA},
@@ -217,20 +217,26 @@ class Factors(Struct, frozen=True):
         return tuple(dict.fromkeys(f for held in fact.held for f in held.findings)) if fact else ()
 
 
-def judge(exam: Examination, criteria: tuple[Criterion[Foot], ...] = FOOT_CRITERIA) -> Factors:
+def judge(exam: Examination, criteria: Criteria[Foot] = FOOT_CRITERIA) -> Factors:
     """Judge every factor on both feet and for the person.
 
     Nothing is ruled out that findings which could not be used still speak for: what would not be absent if they were true.
     """
     feet = {limb.side: _foot(limb, other, exam, criteria) for limb, other in _pairs(exam)}
-    person = {criterion.factor: criterion.judge(exam) for criterion in PERSON_CRITERIA}
+    person = _facts_of_person(exam)
     if exam.unheard:
         feared = as_if_heard(exam)
         for limb, other in _pairs(feared):
             _doubt(feet[limb.side], _foot(limb, other, feared, criteria))
-        _doubt(person, {criterion.factor: criterion.judge(feared) for criterion in PERSON_CRITERIA})
+        _doubt(person, _facts_of_person(feared))
     both = {criterion.factor: _person(criterion.factor, feet["left"], feet["right"]) for criterion in criteria}
     return Factors(feet["left"], feet["right"], both | person)
+
+
+def _facts_of_person(exam: Examination) -> dict[str, Fact]:
+    facts: dict[str, Fact] = {}
+    PERSON_CRITERIA.judge(exam, facts)
+    return facts
 
 
 def _doubt(facts: dict[str, Fact], feared: Mapping[str, Fact]) -> None:
@@ -244,23 +250,18 @@ def _pairs(exam: Examination) -> tuple[tuple[Limb, Limb], tuple[Limb, Limb]]:
     return (exam.left, exam.right), (exam.right, exam.left)
 
 
-def _foot(limb: Limb, other: Limb, exam: Examination, criteria: tuple[Criterion[Foot], ...]) -> dict[str, Fact]:
+def _foot(limb: Limb, other: Limb, exam: Examination, criteria: Criteria[Foot]) -> dict[str, Fact]:
     foot = Foot(limb, other, exam)
-    facts = foot.facts
-    for criterion in criteria:
-        if limb.foot_lost and criterion.factor not in HISTORICAL:
-            continue
-        fact = criterion.judge(foot)
-        if limb.foot_lost and fact.truth is not YES:
-            continue
-        facts[criterion.factor] = fact
-    return facts
+    criteria.judge(foot, foot.facts)
+    if limb.foot_lost:
+        return {factor: fact for factor, fact in foot.facts.items() if factor in HISTORICAL and fact.truth is YES}
+    return foot.facts
 
 
 def _person(factor: str, left: Mapping[str, Fact], right: Mapping[str, Fact]) -> Fact:
     """Any foot that has it makes the person have it; only when every foot is free of it is the person."""
     one, two = left.get(factor), right.get(factor)
-    if one is None or two is None:
+    if one is two or one is None or two is None:
         return one or two or Fact(factor, UNKNOWN)
     if one.truth is YES or two.truth is YES:
         held: tuple[Held, ...] = (one.held if one.truth is YES else ()) + (two.held if two.truth is YES else ())

@@ -22,7 +22,7 @@ class Foot:
         self.other = other
         self.exam = exam
         self.facts: dict[str, Fact] = {}
-        self.codes = limb.findings.keys() | limb.sites.keys()
+        self.codes = limb.codes
         self.get = limb.get
         self.at = limb.at
         self.value = limb.value

@@ -6,6 +6,7 @@ printed in any page reached. Development: adults with diabetes and no ulcer.
 """
 
 from decimal import Decimal
+from functools import lru_cache
 
 from msgspec import Struct
 
@@ -59,17 +60,16 @@ def prognosis(exam: Examination, factors: Factors) -> Prognosis:
     if excluded:
         return Prognosis(None, tuple(excluded))
     history = _either(factors.truth("previous-foot-ulcer"), factors.truth("amputation"))
-    score = total(
-        (
-            _points(factors.truth("monofilament-insensate"), 1),
-            _points(factors.truth("pulse-absent"), 1),
-            _points(history, 2),
-        )
-    )
+    score = _score(factors.truth("monofilament-insensate"), factors.truth("pulse-absent"), history)
     used = ("monofilament-insensate", "pulse-absent", "previous-foot-ulcer", "amputation")
     findings = tuple(dict.fromkeys(finding for factor in used for finding in factors.findings(factor)))
     notes = ("active-ulcer-not-excluded",) if factors.truth("foot-ulcer") is UNKNOWN else ()
     return Prognosis(score, (), findings, notes)
+
+
+@lru_cache(maxsize=27)
+def _score(insensate: Truth, pulse: Truth, history: Truth) -> Span:
+    return total((_points(insensate, 1), _points(pulse, 1), _points(history, 2)))
 
 
 def _points(truth: Truth, points: int) -> Span:

@@ -5,6 +5,7 @@ result for a plain one (a test compares the two).
 """
 
 from decimal import Decimal
+from operator import attrgetter
 from typing import Any
 
 from sural.exam.finding import Finding
@@ -13,11 +14,21 @@ from sural.intake import wire
 from sural.intake.context import Context, Gathered
 from sural.intake.documents import Item
 from sural.intake.references import base
-from sural.intake.values import has_unread, read_value
+from sural.intake.values import read_value
 from sural.terminology.meaning import NOWHERE
 from sural.terminology.site import BILATERAL
 
 FINAL = frozenset({"final", "amended", "corrected"})
+_VALUES = (str, Decimal, Moment)
+_rare = attrgetter(
+    "component", "hasMember", "focus", "referenceRange", "modifierExtension", "implicitRules",
+    "effectivePeriod", "effectiveInstant", "effectiveTiming",
+)  # fmt: skip
+_beside = attrgetter(
+    "valueQuantity", "valueBoolean", "valueInteger", "valueString", "valueDateTime", "dataAbsentReason",
+    "valueRange", "valueRatio", "valueSampledData", "valueTime", "valuePeriod",
+)  # fmt: skip
+_NOTHING_RARE, _NOTHING_BESIDE = _rare(wire.Observation()), _beside(wire.Observation())
 
 
 def read_plain(context: Context) -> list[Item]:
@@ -28,23 +39,24 @@ def read_plain(context: Context) -> list[Item]:
     left: list[Item] = []
     for item in context.items:
         record: Any = item.record
-        patient = _plain_subject(record) if type(record) is wire.Observation else None
-        if patient is None:
+        if type(record) is not wire.Observation or record.status not in FINAL or _rare(record) != _NOTHING_RARE:
             left.append(item)
             continue
         concept = meanings[bytes(record.code)].question
         place = places[bytes(record.bodySite)] if record.bodySite else NOWHERE
-        when = moment(record.effectiveDateTime) if record.effectiveDateTime else None
+        text = record.effectiveDateTime
+        when = moment(text) if text else None
         if (
             concept is None
             or concept.kind == "component"
             or place.trouble
-            or (when is None and (concept.expires or record.effectiveDateTime is not None))
+            or (when is None and (concept.expires or text is not None))
         ):
             left.append(item)
             continue
         side = place.side if concept.sided else None
-        if concept.sided and (side is None or side == BILATERAL):
+        patient = record.subject.reference if record.subject is not None else None
+        if patient is None or (concept.sided and (side is None or side == BILATERAL)):
             left.append(item)
             continue
         known = abouts.get(patient)
@@ -53,12 +65,13 @@ def read_plain(context: Context) -> list[Item]:
             about: Gathered | None = known[0]
         else:
             about = _about(context, item, patient, abouts)
+        coded = record.valueCodeableConcept
         value = (
-            answers[concept.code][bytes(record.valueCodeableConcept)]
-            if record.valueCodeableConcept and _only_coded(record)
+            answers[concept.code][bytes(coded)]
+            if coded and _beside(record) == _NOTHING_BESIDE
             else read_value(record, concept, lexicon, as_of)
         )
-        if about is None or not isinstance(value, str | Decimal | Moment):
+        if about is None or not isinstance(value, _VALUES):
             left.append(item)
             continue
         about.findings.append(Finding(concept, side, place.site if concept.sited else None, value, when, item))
@@ -75,33 +88,3 @@ def _about(context: Context, item: Item, patient: str, abouts: dict[str, tuple[G
         server = base(item.full_url)
         abouts[patient] = about, f"{server}/" if server else ""
     return about
-
-
-def _plain_subject(record: wire.Observation) -> str | None:
-    """The reference to the patient, or None when the Observation is not plain."""
-    if (
-        record.status not in FINAL
-        or record.component
-        or record.hasMember
-        or record.focus
-        or record.referenceRange
-        or record.modifierExtension
-        or record.implicitRules is not None
-        or record.effectivePeriod is not None
-        or record.effectiveInstant is not None
-        or record.effectiveTiming
-    ):
-        return None
-    return record.subject.reference if record.subject is not None else None
-
-
-def _only_coded(record: wire.Observation) -> bool:
-    return (
-        record.valueQuantity is None
-        and record.valueBoolean is None
-        and record.valueInteger is None
-        and record.valueString is None
-        and record.valueDateTime is None
-        and not record.dataAbsentReason
-        and not has_unread(record)
-    )

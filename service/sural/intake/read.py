@@ -55,6 +55,9 @@ _READERS: dict[type[wire.Resource], Callable[[Context, Item, Any, Gathered], Non
 }
 
 
+_ALONGSIDE = ("Patient", "Medication")  # read for what others say of them
+
+
 def read(
     document: Document,
     lexicon: Lexicon,
@@ -169,11 +172,9 @@ def _account_for_patients(context: Context) -> list[Issue]:
     if len(known) == 1 and not context.patients:
         context.gathered(known[0])
     for item in context.items:
-        if isinstance(item.record, wire.Patient) and context.fates[item.index] is None:
+        if item.type in _ALONGSIDE and context.fates[item.index] is None:
             named = any(subject.item is item and subject in context.patients for subject in known)
             context.fates[item.index] = "used" if named else "notRelevant"
-        elif isinstance(item.record, wire.Medication) and context.fates[item.index] is None:
-            context.fates[item.index] = "notRelevant"
     stopped: list[Issue] = []
     for subject in list(context.patients):
         issue = _stop(subject)

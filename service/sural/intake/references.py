@@ -36,7 +36,7 @@ class References:
         self._by_name: dict[str, list[Item]] | None = None
         self.patients: list[Subject] = []
         for item in items:
-            if isinstance(item.record, wire.Patient):
+            if item.type == "Patient" and isinstance(item.record, wire.Patient):
                 self._add_patient(item, item.record)
 
     def _add_patient(self, item: Item, record: wire.Patient) -> None:

@@ -21,8 +21,8 @@ SUPERSEDED = _Superseded()
 
 def latest_versions(document: Document) -> list[Item]:
     """The items; of a resource that stands more than once, all but the latest version lose their record."""
-    names = [name for item in document.items if item.record is not None and (name := identity(item))]
-    if len(set(names)) == len(names):
+    urls = [item.full_url for item in document.items]
+    if None not in urls and len(set(urls)) == len(urls) and "/_history/" not in "".join(filter(None, urls)):
         return document.items
     standing: dict[str, list[Item]] = {}
     for item in document.items:

@@ -9,6 +9,7 @@ from decimal import Decimal
 from msgspec import Struct
 
 from sural.evidence.citation import Citation
+from sural.evidence.rulebook import Rulebook
 from sural.evidence.truth import YES
 from sural.exam.finding import Finding
 from sural.neuropathy.pattern import Pattern
@@ -16,18 +17,24 @@ from sural.neuropathy.signs import Signs
 from sural.neuropathy.sources import AAN_2009, ADA_2017, LLEWELYN, MHRA, UK_TESTS, practice, seen
 
 LOW_B12, BORDERLINE_B12 = Decimal(200), Decimal(300)
+LOW_FOLATE = Decimal(3)
 RAISED_TSH = Decimal(10)
 POOR_FILTRATION = Decimal(30)
 Codes = frozenset[str]
 
 
 class Cause(Struct, frozen=True):
-    """One cause: its code, words, source, and the test that returns the findings that support it."""
+    """One cause: its code, words, source, and the test that returns the findings that support it.
+
+    The test is not asked when `reads` names concepts and none of them was recorded, or `after` patterns and none of them stands.
+    """
 
     code: str
     text: str
     citation: Citation
     test: Callable[[Signs, Codes], tuple[Finding, ...]]
+    reads: Codes = frozenset()
+    after: Codes = frozenset()
 
 
 class Supported(Struct, frozen=True, gc=False):
@@ -44,7 +51,11 @@ class Supported(Struct, frozen=True, gc=False):
 def causes(signs: Signs, standing: list[Pattern]) -> list[Supported]:
     """Every cause that something in the record supports."""
     codes = frozenset(pattern.code for pattern in standing)
-    return [Supported(cause, findings) for cause in CAUSES if (findings := cause.test(signs, codes))]
+    return [
+        Supported(cause, findings)
+        for cause in CAUSES.about(signs.codes)
+        if not (cause.after and cause.after.isdisjoint(codes)) and (findings := cause.test(signs, codes))
+    ]
 
 
 def _person(code: str, *answers: str) -> Callable[[Signs, Codes], tuple[Finding, ...]]:
@@ -98,11 +109,8 @@ def _inherited(signs: Signs, codes: Codes) -> tuple[Finding, ...]:
     return family + shapes
 
 
-def _by_pattern(*wanted: str) -> Callable[[Signs, Codes], tuple[Finding, ...]]:
-    def test(signs: Signs, codes: Codes) -> tuple[Finding, ...]:
-        return signs.findings_of_loss() or _weak_findings(signs) if codes & set(wanted) else ()
-
-    return test
+def _loss_or_weakness(signs: Signs, codes: Codes) -> tuple[Finding, ...]:
+    return signs.findings_of_loss() or _weak_findings(signs)
 
 
 def _weak_findings(signs: Signs) -> tuple[Finding, ...]:
@@ -112,44 +120,37 @@ def _weak_findings(signs: Signs) -> tuple[Finding, ...]:
 
 
 def _vasculitis(signs: Signs, codes: Codes) -> tuple[Finding, ...]:
-    if "asymmetric-multifocal" not in codes:
-        return ()
     course = signs.person("symptom-course", "acute", "subacute", "stepwise")
     return course.findings if course.truth is YES else ()
 
 
-def _amyloid(signs: Signs, codes: Codes) -> tuple[Finding, ...]:
-    loss = _person("weight-loss")(signs, codes)
-    return loss if "autonomic" in codes else ()
+def _codes(*codes: str) -> Codes:
+    return frozenset(codes)
 
 
-def _folate(signs: Signs, codes: Codes) -> tuple[Finding, ...]:
-    return _number("folate", lambda number: number < 3)(signs, codes)
-
-
-CAUSES: tuple[Cause, ...] = (
-    Cause("diabetes", "Diabetes, once other causes are excluded", seen(ADA_2017, "diagnosis of exclusion"), _diabetes),
-    Cause("vitamin-b12-deficiency", "Low vitamin B12", practice("below 200 pg/mL"), _number("vitamin-b12", lambda number: number < LOW_B12)),
+CAUSES: Rulebook[Cause] = Rulebook((
+    Cause("diabetes", "Diabetes, once other causes are excluded", seen(ADA_2017, "diagnosis of exclusion"), _diabetes, _codes("diabetes")),
+    Cause("vitamin-b12-deficiency", "Low vitamin B12", practice("below 200 pg/mL"), _number("vitamin-b12", lambda number: number < LOW_B12), _codes("vitamin-b12")),
     Cause("vitamin-b12-borderline", "Borderline vitamin B12: methylmalonic acid decides", seen(AAN_2009, "B12 with metabolites"),
-          _number("vitamin-b12", lambda number: LOW_B12 <= number < BORDERLINE_B12)),
-    Cause("metformin-vitamin-b12", "Metformin lowers vitamin B12; test it in a new neuropathy, metformin may continue", seen(MHRA), _metformin),
-    Cause("vegan-diet-vitamin-b12", "A vegan diet is a risk for low vitamin B12", seen(MHRA, "risk factors"), _person("vegan-diet")),
-    Cause("folate-deficiency", "Low folate", practice("below 3 ug/L"), _folate),
-    Cause("alcohol", "Alcohol", practice("alcohol"), _person("alcohol-excess")),
-    Cause("medicine", "A medicine known to harm nerves", seen("Practical Neurology, Table 3"), _person("neurotoxic-medicine")),
-    Cause("monoclonal-gammopathy", "Monoclonal protein", seen(AAN_2009, "immunofixation"), _protein),
-    Cause("hypothyroidism", "Hypothyroidism", practice("TSH above 10 mIU/L"), _number("tsh", lambda number: number > RAISED_TSH)),
-    Cause("uraemia", "Kidney failure", practice("uraemia"), _kidneys),
-    Cause("inherited", "Inherited neuropathy", seen(LLEWELYN, "family history"), _inherited),
+          _number("vitamin-b12", lambda number: LOW_B12 <= number < BORDERLINE_B12), _codes("vitamin-b12")),
+    Cause("metformin-vitamin-b12", "Metformin lowers vitamin B12; test it in a new neuropathy, metformin may continue", seen(MHRA), _metformin, _codes("metformin")),
+    Cause("vegan-diet-vitamin-b12", "A vegan diet is a risk for low vitamin B12", seen(MHRA, "risk factors"), _person("vegan-diet"), _codes("vegan-diet")),
+    Cause("folate-deficiency", "Low folate", practice("below 3 ug/L"), _number("folate", lambda number: number < LOW_FOLATE), _codes("folate")),
+    Cause("alcohol", "Alcohol", practice("alcohol"), _person("alcohol-excess"), _codes("alcohol-excess")),
+    Cause("medicine", "A medicine known to harm nerves", seen("Practical Neurology, Table 3"), _person("neurotoxic-medicine"), _codes("neurotoxic-medicine")),
+    Cause("monoclonal-gammopathy", "Monoclonal protein", seen(AAN_2009, "immunofixation"), _protein, _codes("paraprotein", "monoclonal-protein-test")),
+    Cause("hypothyroidism", "Hypothyroidism", practice("TSH above 10 mIU/L"), _number("tsh", lambda number: number > RAISED_TSH), _codes("tsh")),
+    Cause("uraemia", "Kidney failure", practice("uraemia"), _kidneys, _codes("dialysis-or-transplant", "egfr")),
+    Cause("inherited", "Inherited neuropathy", seen(LLEWELYN, "family history"), _inherited, _codes("family-history-neuropathy", "foot-deformity")),
     Cause("inflammatory-demyelinating", "Inflammatory demyelinating neuropathy", seen(LLEWELYN, "nerve conduction when weakness progresses"),
-          _by_pattern("motor-predominant")),
-    Cause("vasculitis", "Vasculitis", seen(LLEWELYN, "rapid multifocal pattern"), _vasculitis),
-    Cause("root-or-entrapment", "Root or entrapment", practice("asymmetric or focal"), _by_pattern("asymmetric-multifocal", "focal-mononeuropathy")),
-    Cause("spinal-cord", "Disease of the spinal cord", practice("central signs"), _by_pattern("upper-motor-neurone", "dorsal-column")),
-    Cause("sensory-neuronopathy", "Sensory neuronopathy", seen("Camdessanche (PMC8629873)"), _by_pattern("sensory-ataxic", "non-length-dependent")),
-    Cause("amyloidosis", "Amyloidosis", seen(LLEWELYN, "early autonomic involvement"), _amyloid),
-    Cause("rapid-fall-of-hba1c", "Rapid fall of HbA1c", seen("Gibbons and Freeman 2015"), _by_pattern("treatment-induced")),
-)  # fmt: skip
+          _loss_or_weakness, after=_codes("motor-predominant")),
+    Cause("vasculitis", "Vasculitis", seen(LLEWELYN, "rapid multifocal pattern"), _vasculitis, _codes("symptom-course"), _codes("asymmetric-multifocal")),
+    Cause("root-or-entrapment", "Root or entrapment", practice("asymmetric or focal"), _loss_or_weakness, after=_codes("asymmetric-multifocal", "focal-mononeuropathy")),
+    Cause("spinal-cord", "Disease of the spinal cord", practice("central signs"), _loss_or_weakness, after=_codes("upper-motor-neurone", "dorsal-column")),
+    Cause("sensory-neuronopathy", "Sensory neuronopathy", seen("Camdessanche (PMC8629873)"), _loss_or_weakness, after=_codes("sensory-ataxic", "non-length-dependent")),
+    Cause("amyloidosis", "Amyloidosis", seen(LLEWELYN, "early autonomic involvement"), _person("weight-loss"), _codes("weight-loss"), _codes("autonomic")),
+    Cause("rapid-fall-of-hba1c", "Rapid fall of HbA1c", seen("Gibbons and Freeman 2015"), _loss_or_weakness, after=_codes("treatment-induced")),
+), lambda cause: cause.reads)  # fmt: skip
 
 
 class Test(Struct, frozen=True):
@@ -237,7 +238,8 @@ def work_up(
         wanted.append(GENETIC)
     if "autonomic" not in codes and signs.person("postural-dizziness").truth is YES:
         wanted.append(ORTHOSTATIC)
-    return [test for test in dict.fromkeys(wanted) if not any(code in signs.exam.person for code in test.recorded_by)]
+    by_code = {test.code: test for test in wanted}
+    return [test for test in by_code.values() if signs.exam.person.keys().isdisjoint(test.recorded_by)]
 
 
 def _deep(signs: Signs) -> set[str]:

@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterator
 from datetime import timedelta
 from decimal import Decimal
 
+from sural.evidence.rulebook import Rulebook
 from sural.evidence.truth import NO, YES
 from sural.exam.finding import Finding
 from sural.exam.moment import Moment
@@ -29,12 +30,7 @@ AUTONOMIC_SYMPTOMS = (
 
 def patterns(signs: Signs, autonomic: tuple[Finding, ...]) -> list[Pattern]:
     """Every pattern that stands, in the order of the rules. `autonomic` are the findings of abnormal autonomic tests."""
-    recorded = signs.codes
-    found = [
-        pattern
-        for test, needed in _TESTS
-        if not (needed and needed.isdisjoint(recorded)) and (pattern := test(signs)) is not None
-    ]
+    found = [pattern for test, _ in _TESTS.about(signs.codes) if (pattern := test(signs)) is not None]
     if autonomic:
         found.append(Pattern(RULES["autonomic"], autonomic))
     return found
@@ -320,7 +316,8 @@ def _falls(readings: list[Finding]) -> Iterator[tuple[Finding, Finding]]:
 
 _FOCAL = frozenset({"median-nerve-signs", "ulnar-nerve-signs", "fibular-nerve-signs", "power-ankle-inversion"})
 # the concepts without one of which a pattern cannot stand; none for those that rest on levels of sensation
-_TESTS: tuple[tuple[Callable[[Signs], Pattern | None], frozenset[str]], ...] = (
+_Test = tuple[Callable[[Signs], Pattern | None], frozenset[str]]
+_TESTS: Rulebook[_Test] = Rulebook((
     (_upper_motor_neurone, frozenset()),
     (_length_dependent, frozenset()),
     (_non_length_dependent, frozenset()),
@@ -333,7 +330,7 @@ _TESTS: tuple[tuple[Callable[[Signs], Pattern | None], frozenset[str]], ...] = (
     (_motor_predominant, frozenset(LEGS.codes)),
     (_acute_painful, frozenset({"foot-pain-neuropathic"})),
     (_treatment_induced, frozenset({"symptom-onset"})),
-)
+), lambda one: one[1])  # fmt: skip
 
 
 def fingertips_wanted(signs: Signs) -> bool:

@@ -7,6 +7,7 @@ from decimal import Decimal
 from msgspec import Struct
 
 from sural.evidence.citation import Citation
+from sural.evidence.rulebook import Rulebook
 from sural.evidence.truth import NO, YES
 from sural.exam.finding import Finding
 from sural.exam.moment import Moment
@@ -49,13 +50,10 @@ class Raised(Struct, frozen=True, gc=False):
 def red_flags(signs: Signs, standing: list[Pattern]) -> list[Raised]:
     """Every flag that is raised: urgent ones first, then in the order of the list."""
     codes = frozenset([pattern.code for pattern in standing])
-    recorded = signs.codes
     raised = [
         Raised(flag, findings)
-        for flag in FLAGS
-        if not (flag.reads and flag.reads.isdisjoint(recorded))
-        and not (flag.after and flag.after not in codes)
-        and (findings := flag.test(signs, codes))
+        for flag in FLAGS.about(signs.codes)
+        if not (flag.after and flag.after not in codes) and (findings := flag.test(signs, codes))
     ]
     return sorted(raised, key=lambda one: not one.flag.urgent)
 
@@ -205,12 +203,12 @@ def _reads(*codes: str) -> frozenset[str]:
     return frozenset(codes)
 
 
-FLAGS: tuple[Flag, ...] = (
+FLAGS: Rulebook[Flag] = Rulebook((
     Flag("cord-or-cauda-signs", "Sensory level on the trunk, or sphincter disturbance with signs in the legs", practice("urgent"), _cord, urgent=True, reads=_reads("sensory-level-trunk", "sphincter-disturbance")),
     Flag("rapid-weakness", "Weakness of acute course (up to four weeks)", seen(COURSE, "acute below 4 weeks"), _rapid_weakness, urgent=True, reads=_reads("symptom-course")),
     Flag("third-nerve-with-pupil", "Third nerve palsy with the pupil involved: involvement does not exclude diabetes, still urgent",
          seen(ICMR, "pupil"), _third_with_pupil, urgent=True, reads=_reads("cranial-nerve-palsy")),
-    Flag("upper-motor-neurone-signs", "Signs of the spinal cord or brain", practice("central signs"), lambda signs, codes: central_signs(signs)),
+    Flag("upper-motor-neurone-signs", "Signs of the spinal cord or brain", practice("central signs"), lambda signs, codes: central_signs(signs), reads=_reads("plantar-response", "ankle-reflex", "knee-reflex", "tone", "sensory-level-trunk")),
     Flag("asymmetry", "The sides differ", seen(ICMR, "asymmetric"), _asymmetry),
     Flag("rapid-progression", "Acute or subacute course", seen(CMAJ, "acute or subacute"), _person("symptom-course", "acute", "subacute"), reads=_reads("symptom-course")),
     Flag("stepwise-progression", "Progress in steps", practice("stepwise"), _person("symptom-course", "stepwise"), reads=_reads("symptom-course")),
@@ -238,4 +236,4 @@ FLAGS: tuple[Flag, ...] = (
     Flag("thickened-nerves", "Thickened nerves", practice("inherited, leprosy, demyelination"), _symptom("thickened-nerves"), reads=_reads("thickened-nerves")),
     Flag("after-infection-or-vaccination", "Infection or vaccination within six weeks", practice("post-infectious"), _person("recent-infection-or-vaccination"), reads=_reads("recent-infection-or-vaccination")),
     Flag("ataxia", "Ataxia", seen(DUTCH, "alarm signs"), lambda signs, codes: _yes(signs.person("gait", "ataxic")) + _yes(signs.person("romberg", "positive")), reads=_reads("gait", "romberg")),
-)  # fmt: skip
+), lambda flag: flag.reads)  # fmt: skip

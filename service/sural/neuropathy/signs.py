@@ -45,6 +45,7 @@ DISTAL = Muscles(
 )
 LEGS = Muscles("legs", PROXIMAL.codes + DISTAL.codes)
 ALL_MUSCLES = Muscles("all", (*LEGS.codes, "power-finger-abduction", "power-thumb-abduction", "power-shoulder-abduction"))
+_POWER = frozenset(ALL_MUSCLES.codes)
 
 
 class Sign(Struct, frozen=True, gc=False):
@@ -60,15 +61,21 @@ _UNKNOWN_SIGN = Sign(UNKNOWN)
 class Signs:
     """One examination seen by the neuropathy rules."""
 
-    __slots__ = ("arms", "codes", "exam", "known", "legs")
+    __slots__ = ("arms", "codes", "exam", "known", "legs", "losses", "power")
 
     def __init__(self, exam: Examination) -> None:
-        left, right = exam.limbs
         self.exam = exam
         self.known: dict[Any, Any] = {}
-        self.codes = exam.person.keys() | left.findings.keys() | right.findings.keys() | left.sites.keys() | right.sites.keys()
+        self.codes = exam.recorded
+        self.power = [
+            (limb.side, code, finding) for limb in exam.limbs for code, finding in limb.findings.items() if code in _POWER
+        ]
         self.legs = {limb.side: _legs(limb) for limb in exam.limbs}
         self.arms = {limb.side: _arms(limb) for limb in exam.limbs}
+        self.losses = {
+            side: {name: YES if extent.low > 0 else NO if extent.high == 0 else UNKNOWN for name, extent in extents.items()}
+            for side, extents in self.legs.items()
+        }
 
     def extent(self, side: str, modality: str) -> Extent | None:
         """The level of a modality on a leg."""
@@ -103,17 +110,14 @@ class Signs:
 
     def loss(self, side: str, modality: str) -> Truth:
         """Whether a modality is impaired on a leg."""
-        extent = self.legs[side].get(modality)
-        if extent is None:
-            return UNKNOWN
-        return YES if extent.low > 0 else NO if extent.high == 0 else UNKNOWN
+        return self.losses[side].get(modality, UNKNOWN)
 
     def both(self, modality: str) -> Truth:
         """Whether a modality is impaired on both legs."""
         return min(self.loss("left", modality), self.loss("right", modality))
 
     def lost_modalities(self, side: str) -> list[str]:
-        return [name for name, extent in self.legs[side].items() if extent.low > 0]
+        return [name for name, truth in self.losses[side].items() if truth is YES]
 
     def findings_of_loss(self) -> tuple[Finding, ...]:
         """Everything that shows impaired sensation."""
@@ -127,6 +131,9 @@ class Signs:
         known: Sign | None = self.known.get(key)
         if known is None:
             left, right = self.exam.left.findings.get(code), self.exam.right.findings.get(code)
+            if left is None and right is None:
+                self.known[key] = _UNKNOWN_SIGN
+                return _UNKNOWN_SIGN
             found = tuple([finding for finding in (left, right) if finding is not None])
             lost = [finding.value in answers for finding in found]
             truth = NO if False in lost else YES if len(found) == 2 else UNKNOWN
@@ -142,10 +149,7 @@ class Signs:
         return known
 
     def _weak(self, muscles: Muscles, side: str | None) -> Sign:
-        if self.codes.isdisjoint(muscles.codes):
-            return _UNKNOWN_SIGN
-        limbs = [limb for limb in self.exam.limbs if side in (None, limb.side)]
-        found = [finding for limb in limbs for code in muscles.codes if (finding := limb.findings.get(code)) is not None]
+        found = [finding for where, code, finding in self.power if code in muscles.codes and side in (None, where)]
         weak = tuple([finding for finding in found if finding.value != "5"])
         if weak:
             return Sign(YES, weak)
@@ -154,11 +158,10 @@ class Signs:
     def motor_grade(self) -> int:
         """How severe the worst weakness of the legs is: 0 none known, 1 mild (MRC 4), 2 (3), 3 (2), 4 (1 or 0)."""
         worst = 0
+        for _, code, finding in self.power:
+            if code in LEGS.codes:
+                worst = max(worst, _GRADES[str(finding.value)])
         for limb in self.exam.limbs:
-            for code in LEGS.codes:
-                finding = limb.findings.get(code)
-                if finding is not None:
-                    worst = max(worst, _GRADES[str(finding.value)])
             wasting = limb.findings.get("foot-muscle-wasting")
             if wasting is not None and wasting.value == "present":
                 worst = max(worst, 1)

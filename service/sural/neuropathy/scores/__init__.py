@@ -1,7 +1,6 @@
 """Published scores, one module each. None that needs permission."""
 
-from collections.abc import Set as AbstractSet
-
+from sural.evidence.rulebook import Rulebook
 from sural.exam.as_if import as_if_heard
 from sural.exam.examination import Examination
 from sural.neuropathy.scores.dne import DNE
@@ -28,6 +27,9 @@ TABLES: tuple[ScoreTable, ...] = (
 )
 
 
+_BOOK = Rulebook(TABLES, lambda table: table.concepts)
+
+
 def score(exam: Examination) -> tuple[Score, ...]:
     """Every score of which at least one item was recorded. What could not be used keeps a total open up to what it might have added."""
     scores = _score(exam)
@@ -38,10 +40,8 @@ def score(exam: Examination) -> tuple[Score, ...]:
 
 
 def _score(exam: Examination) -> tuple[Score, ...]:
-    recorded: AbstractSet[str] = set(exam.person)
-    for limb in exam.limbs:
-        recorded = recorded | limb.findings.keys() | limb.sites.keys()
-    return tuple([table.score(exam) for table in TABLES if not table.concepts.isdisjoint(recorded)])
+    recorded = exam.recorded
+    return tuple([table.score(exam, recorded) for table in _BOOK.about(recorded)])
 
 
 __all__ = ["TABLES", "Score", "ScoreTable", "score"]

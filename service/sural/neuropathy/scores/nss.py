@@ -24,7 +24,7 @@ def _line(text: str, code: str, table: dict[str, float]) -> Item:
         value = table[str(finding.value)]
         return value, value
 
-    return Item(text, (code,), maximum, points)
+    return Item(text, (code, "symptom-quality"), maximum, points)
 
 
 NSS = ScoreTable(

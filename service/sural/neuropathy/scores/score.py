@@ -10,6 +10,7 @@ from msgspec import Struct
 from msgspec.structs import force_setattr
 
 from sural.evidence.citation import Citation
+from sural.evidence.rulebook import Rulebook
 from sural.exam.examination import Examination, Limb
 from sural.exam.finding import Finding
 
@@ -34,11 +35,14 @@ class Band(Struct, frozen=True):
     start: float
 
 
+_NO_ITEMS: Rulebook[tuple[int, Item]] = Rulebook((), lambda one: frozenset(one[1].concepts))
+
+
 class ScoreTable(Struct, frozen=True):
     """A published score: its items, bands with the name of the set, sources, and remarks that always go with it.
 
-    `adjust` chooses another table for an examination, `remarks` adds to a result. A score is worked out when a concept of `asked_by` (any
-    that an item reads, when that is empty) was recorded. `reads` and `maximum` follow from the items.
+    An item of which nothing was recorded can have any of its points and is not asked. `adjust` chooses another table for an examination, `remarks` adds to a result. A score is worked out when a concept of `asked_by` (any
+    that an item reads, when that is empty) was recorded. `reads`, `maximum`, `asked` and `unasked` follow from the items.
     """
 
     id: str
@@ -54,20 +58,27 @@ class ScoreTable(Struct, frozen=True):
     asked_by: frozenset[str] = frozenset()
     reads: frozenset[str] = frozenset()
     maximum: float = 0.0
+    asked: Rulebook[tuple[int, Item]] = _NO_ITEMS
+    unasked: tuple[Points, ...] = ()
 
     def __post_init__(self) -> None:
         force_setattr(self, "reads", frozenset(concept for item in self.items for concept in item.concepts))
         force_setattr(self, "maximum", round(sum(item.maximum for item in self.items), 2))
+        force_setattr(self, "unasked", tuple((0.0, item.maximum) for item in self.items))
+        force_setattr(self, "asked", Rulebook(enumerate(self.items), lambda one: frozenset(one[1].concepts)))
 
     @property
     def concepts(self) -> frozenset[str]:
         """The concepts of which one at least must be recorded for the score to be worked out."""
         return self.asked_by or self.reads
 
-    def score(self, exam: Examination) -> "Score":
-        """The score of one examination."""
+    def score(self, exam: Examination, recorded: frozenset[str] | None = None) -> "Score":
+        """The score of one examination, of which these concepts were recorded."""
         table = self.adjust(exam, self) if self.adjust else self
-        points = tuple([item.points(exam) for item in table.items])
+        given = list(table.unasked)
+        for index, item in table.asked.about(exam.recorded if recorded is None else recorded):
+            given[index] = item.points(exam)
+        points = tuple(given)
         low = high = 0.0
         for least, most in points:
             low += least

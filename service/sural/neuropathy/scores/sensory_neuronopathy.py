@@ -10,6 +10,7 @@ from decimal import Decimal
 from sural.evidence.truth import NO, UNKNOWN, YES, Truth
 from sural.exam.examination import Examination
 from sural.neuropathy.electrodiagnosis import outside_limits
+from sural.neuropathy.reach import ANY, MODALITIES
 from sural.neuropathy.recognition import apart
 from sural.neuropathy.scores.score import Band, Item, Points, ScoreTable
 from sural.neuropathy.signs import Signs
@@ -22,7 +23,16 @@ _MOTOR = (
     "tibial-motor-amplitude",
     "tibial-motor-velocity",
 )
-_LEVELS = ("light-touch", "pinprick", "vibration", "joint-position")
+_VIBRATION = ("vibration-threshold", "vibration-on-off", "vibration-time-difference")
+_TOUCH = ("monofilament-10g", "monofilament-foot", "monofilament-sites")
+_LEVELS = (
+    *(modality.sites for modality in MODALITIES),
+    *(modality.level for modality in MODALITIES),
+    ANY.level,
+    *_TOUCH,
+    *_VIBRATION,
+)
+_HANDS = (*(modality.hand_level for modality in (ANY, *MODALITIES)), *(modality.sites for modality in MODALITIES))
 
 
 def _ataxia(exam: Examination) -> Truth:
@@ -84,7 +94,7 @@ SENSORY_NEURONOPATHY = ScoreTable(
     items=(
         _item("ataxia", ("gait", "romberg"), 3.1, _ataxia),
         _item("asymmetric loss", _LEVELS, 1.7, _asymmetric),
-        _item("loss not restricted to the legs", ("hand-sensory-level",), 2.0, _arms),
+        _item("loss not restricted to the legs", _HANDS, 2.0, _arms),
         _item("sensory responses of the arms absent", ("arm-sensory-conduction",), 2.8, _arm_responses),
         _item("fewer than two abnormal motor nerves in the legs", _MOTOR, 3.1, _few_motor_nerves),
     ),

@@ -35,19 +35,27 @@ _SENSES = (
 )
 _OPEN = (0.0, 2.0)
 AGE_FIRST, AGE_SECOND = 50, 70
+_MOST_ALLOWED = 2.0
+
+
+def _allowance(age: int) -> float:
+    return 0.0 if age < AGE_FIRST else 1.0 if age < AGE_SECOND else _MOST_ALLOWED
 
 
 def _ankle(side: str) -> Item:
-    """The ankle reflex with allowance for age: from 50 a reduced one counts 0 and an absent one 1; from 70 an absent one 0."""
+    """The ankle reflex with allowance for age: from 50 a reduced one counts 0 and an absent one 1; from 70 an absent one 0.
+
+    Where the age is not known the points run from those of the greatest allowance to those of none.
+    """
 
     def points(exam: Examination) -> Points:
         finding = limb_of(exam, side).findings.get("ankle-reflex")
         if finding is None:
             return _OPEN
         least, most = _REFLEX[str(finding.value)]
-        age = exam.subject.age_from
-        allowance = 0.0 if age is None or age < AGE_FIRST else 1.0 if age < AGE_SECOND else 2.0
-        return max(0.0, least - allowance), max(0.0, most - allowance)
+        youngest, oldest = exam.subject.age_from, exam.subject.age_to
+        greatest = _MOST_ALLOWED if oldest is None else _allowance(oldest)
+        return max(0.0, least - greatest), max(0.0, most - _allowance(youngest or 0))
 
     return Item("triceps surae reflex", ("ankle-reflex",), 2.0, points, side)
 
@@ -71,9 +79,11 @@ def _side(side: str) -> tuple[Item, ...]:
 
 def _remarks(exam: Examination, score: Score) -> tuple[str, ...]:
     remarks = []
-    age = exam.subject.age_from
+    oldest = exam.subject.age_to
     lost = any(limb.value("ankle-reflex") in ("reduced", "absent", "reinforced") for limb in exam.limbs)
-    if lost and age is not None and age >= AGE_FIRST:
+    if lost and oldest is None:
+        remarks.append("age-not-known")
+    if lost and (oldest is None or oldest >= AGE_FIRST):
         remarks.append("age-rule-applied-from-memory")
     right, left = score.side("right"), score.side("left")
     if right[0] > left[1] or left[0] > right[1]:

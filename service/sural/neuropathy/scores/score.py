@@ -144,6 +144,7 @@ SCORE_NOTES = {
     "bands-from-memory": "bands from memory",
     "monofilament-counts-from-memory": "points of the monofilament from memory",
     "age-rule-applied-from-memory": "age rule for the ankle reflex applied, from memory",
+    "age-not-known": "the age is not known, what the age rule would take off is left open",
     "age-caveat": "lost ankle reflexes and absent vibration also occur in healthy people from 60",
     "left-substituted": "the right leg is amputated, the left was scored",
     "foot-ulcer-risk-marker": "6 or more marks a raised risk of foot ulcers (relative risk 2.32, 1.61 to 3.35)",

@@ -15,13 +15,7 @@ from tests.rows import Row, rows
 
 NEURO = rows("neuro")
 SECOND = rows("neuro-second")
-SENSES = {
-    "pin": "pinprick",
-    "temp": "temperature-sense",
-    "touch": "light-touch",
-    "vib": "vibration-128hz",
-    "pos": "joint-position",
-}
+SENSES = {"pin": "pinprick", "temp": "temperature-sense", "touch": "light-touch", "vib": "vibration-128hz", "pos": "joint-position"}
 OUTSIDE = {
     "S2 mTCNS": "items from memory and licence unclear: shipped disabled",
     "S8 UENS": "item split from memory and licence unclear: shipped disabled",
@@ -63,9 +57,7 @@ def _toronto_exam(inputs: dict[str, str]) -> Exam:
     if symptoms == "thigh_only":
         no_symptoms(exam).see("proximal-leg-pain", "present", "left")
     elif symptoms == "yes":
-        exam.see("foot-numbness", "present", "both").see("foot-pain-neuropathic", "absent", "both").see(
-            "foot-tingling", "absent", "both"
-        )
+        exam.see("foot-numbness", "present", "both").see("foot-pain-neuropathic", "absent", "both").see("foot-tingling", "absent", "both")
     elif symptoms == "no":
         no_symptoms(exam)
     if inputs.get("distal_sensation_decreased") == "yes":
@@ -102,20 +94,11 @@ def test_toronto_certainty(row: Row) -> None:
 def _published(id: str) -> Exam:
     """Published examinations with the findings as printed."""
     if id == "PUB-01":
-        exam = (
-            Exam(birth="1957-06-01")
-            .see("hba1c", 7.2)
-            .see("foot-pain-neuropathic", "present", "both")
-            .see("foot-tingling", "present", "both")
-        )
+        exam = Exam(birth="1957-06-01").see("hba1c", 7.2).see("foot-pain-neuropathic", "present", "both").see("foot-tingling", "present", "both")
         exam.see("vibration-128hz", "reduced", "both", "hallux").see("hyperalgesia", "present", "both")
         return exam.see("ankle-reflex", "normal", "both").see("knee-reflex", "normal", "both")
     assert id == "PUB-02"
-    exam = (
-        Exam(birth="1959-06-01", diabetes="absent")
-        .see("joint-position", "absent", "both", "hallux")
-        .see("vibration-128hz", "absent", "both", "hallux")
-    )
+    exam = Exam(birth="1959-06-01", diabetes="absent").see("joint-position", "absent", "both", "hallux").see("vibration-128hz", "absent", "both", "hallux")
     return exam.see("sensory-level-light-touch", "mid-shin", "both").see("gait", "ataxic").see("vegan-diet", "present")
 
 
@@ -185,13 +168,7 @@ SIDES = {"R": "right", "L": "left"}
 
 def _tcss_exam(inputs: dict[str, str]) -> Exam:
     exam = Exam()
-    symptoms = {
-        "pain": "foot-pain-neuropathic",
-        "numb": "foot-numbness",
-        "tingle": "foot-tingling",
-        "weak": "leg-weakness",
-        "upper": "upper-limb-symptoms",
-    }
+    symptoms = {"pain": "foot-pain-neuropathic", "numb": "foot-numbness", "tingle": "foot-tingling", "weak": "leg-weakness", "upper": "upper-limb-symptoms"}
     for key, code in symptoms.items():
         exam.see(code, "present" if inputs[key] == "1" else "absent", "both")
     exam.see("unsteadiness", "present" if inputs["ataxia"] == "1" else "absent")
@@ -232,10 +209,7 @@ def _group_fact(row: Row) -> None:
     means = [2.47, 8.00, 10.68, 16.27]
     bands = ["none", "mild", "moderate", "severe"]
     assert all(str(mean).rstrip("0") in row["expected output"] for mean in means)
-    exam = _tcss_exam(
-        dict.fromkeys(("pain", "numb", "tingle", "weak", "ataxia", "upper", *SENSES), "0")
-        | {f"{j}{s}": "0" for j in ("knee", "ankle") for s in "RL"}
-    )
+    exam = _tcss_exam(dict.fromkeys(("pain", "numb", "tingle", "weak", "ataxia", "upper", *SENSES), "0") | {f"{j}{s}": "0" for j in ("knee", "ankle") for s in "RL"})
     assert "none" == summary_of(exam)["scores"]["tcss"]["band"]
     from sural.neuropathy.scores import TABLES
 
@@ -249,11 +223,7 @@ def test_nds(row: Row) -> None:
     inputs = row.inputs
     exam = Exam()
     for letter, side in SIDES.items():
-        for key, concept, site in (
-            ("vib", "vibration-128hz", "hallux"),
-            ("temp", "temperature-sense", "dorsum"),
-            ("pin", "pinprick", "hallux"),
-        ):
+        for key, concept, site in (("vib", "vibration-128hz", "hallux"), ("temp", "temperature-sense", "dorsum"), ("pin", "pinprick", "hallux")):
             value = given(inputs, f"{key}{letter}")
             if value:
                 exam.see(concept, "reduced" if value == "1" else "normal", side, site)
@@ -273,13 +243,7 @@ NSS_ANSWERS = {
     "wakes": {"yes": "present", "no": "absent"},
     "relief": {"walking": "walking", "standing": "standing", "sitting": "sitting-or-lying", "lying": "sitting-or-lying", "none": "none"},
 }  # fmt: skip
-NSS_CODES = {
-    "sensation": "symptom-quality",
-    "location": "symptom-place",
-    "timing": "symptom-time",
-    "wakes": "symptom-wakes",
-    "relief": "symptom-relief",
-}
+NSS_CODES = {"sensation": "symptom-quality", "location": "symptom-place", "timing": "symptom-time", "wakes": "symptom-wakes", "relief": "symptom-relief"}
 
 
 def _nss_exam(inputs: dict[str, str]) -> Exam:
@@ -319,9 +283,7 @@ def _mnsi_exam(inputs: dict[str, str]) -> Exam:
             exam.see(code, "absent", side)
         exam.see("foot-ulcer", "present" if inputs[f"ulcer{letter}"] == "1" else "absent", side)
         exam.see("ankle-reflex", {"0": "normal", "0.5": "reinforced", "1": "absent"}[inputs[f"ankle_reflex{letter}"]], side)
-        exam.see(
-            "vibration-128hz", {"0": "normal", "0.5": "reduced", "1": "absent"}[inputs[f"vibration{letter}"]], side, "hallux"
-        )
+        exam.see("vibration-128hz", {"0": "normal", "0.5": "reduced", "1": "absent"}[inputs[f"vibration{letter}"]], side, "hallux")
         if f"monofilament{letter}" in inputs:
             exam.see("monofilament-foot", {"0": "normal", "0.5": "reduced", "1": "absent"}[inputs[f"monofilament{letter}"]], side)
     return exam
@@ -392,11 +354,7 @@ def test_dns(row: Row) -> None:
     """Meijer 2002 (secondary page)."""
     inputs = row.inputs
     exam = Exam().see("unsteadiness", "present" if inputs["unsteady"] == "1" else "absent")
-    for key, code in (
-        ("pain_burning_aching", "foot-pain-neuropathic"),
-        ("prickling", "foot-tingling"),
-        ("numbness", "foot-numbness"),
-    ):
+    for key, code in (("pain_burning_aching", "foot-pain-neuropathic"), ("prickling", "foot-tingling"), ("numbness", "foot-numbness")):
         exam.see(code, "present" if inputs[key] == "1" else "absent", "both")
     score = summary_of(exam)["scores"]["dns"]
 
@@ -419,9 +377,7 @@ def _nis_exam(inputs: dict[str, str]) -> Exam:
         for muscle in MUSCLES:
             grade = inputs.get(f"{muscle.replace('-', '_')}_{letter}", "4" if worst else "0")
             exam.see(f"power-{muscle}", MRC[grade], side)
-        reflex = {"absent": "absent", "decreased": "reduced"}.get(
-            inputs.get(f"triceps_surae_{letter}", ""), "absent" if lost else "normal"
-        )
+        reflex = {"absent": "absent", "decreased": "reduced"}.get(inputs.get(f"triceps_surae_{letter}", ""), "absent" if lost else "normal")
         exam.see("ankle-reflex", reflex, side).see("knee-reflex", "absent" if lost else "normal", side)
         for concept in ("light-touch", "pinprick", "vibration-128hz", "joint-position"):
             exam.see(concept, "absent" if gone else "normal", side, "hallux")
@@ -473,10 +429,7 @@ def _pressure(systolic: int, diastolic: int, minutes: int | None = None) -> dict
     ucum = "http://unitsofmeasure.org"
     return {
         "component": [
-            {
-                "code": {"coding": [{"system": finding, "code": code}]},
-                "valueQuantity": {"value": value, "unit": unit, "system": ucum, "code": unit},
-            }
+            {"code": {"coding": [{"system": finding, "code": code}]}, "valueQuantity": {"value": value, "unit": unit, "system": ucum, "code": unit}}
             for code, value, unit in parts
         ]
     }
@@ -488,9 +441,7 @@ def _standing(exam: Exam, inputs: dict[str, str]) -> Exam:
         if key == "supine":
             exam.see("blood-pressure-lying", _pressure(systolic, diastolic))
         else:
-            exam.see(
-                "blood-pressure-standing", _pressure(systolic, diastolic, int(key.removeprefix("stand_").removesuffix("min")))
-            )
+            exam.see("blood-pressure-standing", _pressure(systolic, diastolic, int(key.removeprefix("stand_").removesuffix("min"))))
     return exam
 
 
@@ -503,21 +454,12 @@ def test_stage_of_cardiac_autonomic_neuropathy(row: Row) -> None:
     exam.see("heart-rate-breathing-difference", 8 if abnormal >= 2 else 20).see("valsalva-ratio", 1.30)
     _standing(exam, {"supine": "140/80", "stand_3min": "110/70" if inputs["orthostatic_hypotension"] == "yes" else "138/80"})
     codes = set(summary_of(exam)["neuropathy"]["autonomic"])
-    stages = {
-        "none": set(),
-        "definite_or_confirmed": {"cardiac-autonomic-definite"},
-        "severe_or_advanced": {"cardiac-autonomic-severe"},
-        "possible_or_early": {"cardiac-autonomic-possible"},
-    }
+    stages = {"none": set(), "definite_or_confirmed": {"cardiac-autonomic-definite"}, "severe_or_advanced": {"cardiac-autonomic-severe"}, "possible_or_early": {"cardiac-autonomic-possible"}}
 
     assert stages[row["expected output"]] == {code for code in codes if code.startswith("cardiac-autonomic")}
 
 
-EWING = {
-    "hr_deep_breathing_bpm": "heart-rate-breathing-difference",
-    "ratio_30_15": "heart-rate-30-15-ratio",
-    "valsalva_ratio": "valsalva-ratio",
-}
+EWING = {"hr_deep_breathing_bpm": "heart-rate-breathing-difference", "ratio_30_15": "heart-rate-30-15-ratio", "valsalva_ratio": "valsalva-ratio"}
 
 
 @pytest.mark.parametrize("row", by_rule("A2 "), ids=str)
@@ -525,9 +467,7 @@ def test_ewing_class(row: Row) -> None:
     """World J Diabetes 2018;9(1) Table 5 (seen)."""
     key, value = next(iter(row.inputs.items()))
 
-    assert {EWING[key]: row["expected output"]} == summary_of(Exam().see(EWING[key], float(value)))["neuropathy"][
-        "autonomicTests"
-    ]
+    assert {EWING[key]: row["expected output"]} == summary_of(Exam().see(EWING[key], float(value)))["neuropathy"]["autonomicTests"]
 
 
 @pytest.mark.parametrize("row", by_rule("A3 "), ids=str)
@@ -594,14 +534,8 @@ def _motor_nerves(exam: Exam, few: bool) -> Exam:
 def test_sensory_neuronopathy_score(row: Row) -> None:
     """Camdessanche et al. (PMC8629873 Table 3, seen)."""
     inputs = {key: value == "yes" for key, value in row.inputs.items()}
-    exam = (
-        Exam()
-        .see("romberg", "positive" if inputs["ataxia"] else "negative")
-        .see("gait", "ataxic" if inputs["ataxia"] else "normal")
-    )
-    exam.see("pinprick", "absent", "left", "hallux").see(
-        "pinprick", "normal" if inputs["asymmetric"] else "absent", "right", "hallux"
-    )
+    exam = Exam().see("romberg", "positive" if inputs["ataxia"] else "negative").see("gait", "ataxic" if inputs["ataxia"] else "normal")
+    exam.see("pinprick", "absent", "left", "hallux").see("pinprick", "normal" if inputs["asymmetric"] else "absent", "right", "hallux")
     exam.see("hand-sensory-level", "hand" if inputs["not_restricted_to_legs"] else "none", "both")
     exam.see("arm-sensory-conduction", "absent" if inputs["absent_UL_SAP"] else "normal", "both")
     _motor_nerves(exam, inputs["lt2_abnormal_LL_motor"])
@@ -656,11 +590,7 @@ def test_demyelinating_attribute(row: Row) -> None:
 def test_two_nerves(row: Row) -> None:
     """England 2005 minimum, from memory: an attribute outside the laboratory's limits in two nerves, one the sural."""
     ucum = "http://unitsofmeasure.org"
-    codes = {
-        "sural_amplitude": ("sural-amplitude", "uV"),
-        "sural_velocity": ("sural-velocity", "m/s"),
-        "peroneal_mcv": ("fibular-motor-velocity", "m/s"),
-    }
+    codes = {"sural_amplitude": ("sural-amplitude", "uV"), "sural_velocity": ("sural-velocity", "m/s"), "peroneal_mcv": ("fibular-motor-velocity", "m/s")}
     exam = Exam()
     for key in row.inputs:
         if key in codes:
@@ -702,35 +632,19 @@ def _pattern_exam(id: str) -> Exam:
     exam = Exam()
     match id:
         case "PAT-01":
-            levels(
-                exam.see("hba1c", 9.8).see("foot-pain-neuropathic", "present", "both"),
-                "knee",
-                "light-touch",
-                "pinprick",
-                "vibration",
-            )
-            exam.see("joint-position", "normal", "both", "hallux").see("power-ankle-dorsiflexion", "5", "both").see(
-                "plantar-response", "flexor", "both"
-            )
+            levels(exam.see("hba1c", 9.8).see("foot-pain-neuropathic", "present", "both"), "knee", "light-touch", "pinprick", "vibration")
+            exam.see("joint-position", "normal", "both", "hallux").see("power-ankle-dorsiflexion", "5", "both").see("plantar-response", "flexor", "both")
         case "PAT-03":
             levels(exam, "toes", "vibration", "joint-position")
             exam.see("pinprick", "normal", "both", "hallux").see("temperature-sense", "normal", "both", "hallux")
             exam.see("ankle-reflex", "absent", "both").see("plantar-response", "flexor", "both").see("romberg", "positive")
         case "PAT-04":
-            levels(exam, "trunk", "vibration").see("sensory-level-joint-position", "ankle", "both").see(
-                "pinprick", "normal", "both", "hallux"
-            )
-            exam.see("ankle-reflex", "absent", "both").see("knee-reflex", "brisk", "both").see(
-                "plantar-response", "extensor", "both"
-            )
+            levels(exam, "trunk", "vibration").see("sensory-level-joint-position", "ankle", "both").see("pinprick", "normal", "both", "hallux")
+            exam.see("ankle-reflex", "absent", "both").see("knee-reflex", "brisk", "both").see("plantar-response", "extensor", "both")
         case "PAT-06":
-            levels(exam, "toes", "light-touch").see("hand-sensory-level-light-touch", "wrist", "both").see(
-                "upper-limb-symptoms", "present", "both"
-            )
+            levels(exam, "toes", "light-touch").see("hand-sensory-level-light-touch", "wrist", "both").see("upper-limb-symptoms", "present", "both")
         case "PAT-07":
-            levels(exam, "mid-shin", "light-touch", side="right").see("sensory-level-light-touch", "none", "left").see(
-                "symptom-course", "subacute"
-            )
+            levels(exam, "mid-shin", "light-touch", side="right").see("sensory-level-light-touch", "none", "left").see("symptom-course", "subacute")
         case "PAT-09":
             exam.see("cranial-nerve-palsy", "third", "right").see("pupil-involved", "present", "right")
         case "PAT-10":
@@ -746,14 +660,10 @@ def _pattern_exam(id: str) -> Exam:
             levels(exam, "mid-shin", "light-touch", "pinprick", side="left")
         case "PAT-15":
             exam = Exam(birth="1973-06-01")
-            exam.see("monofilament-sites", _count("0", "10"), "both").see("vibration-128hz", "absent", "both", "hallux").see(
-                "ankle-reflex", "absent", "both"
-            )
+            exam.see("monofilament-sites", _count("0", "10"), "both").see("vibration-128hz", "absent", "both", "hallux").see("ankle-reflex", "absent", "both")
         case "PAT-16":
             exam = no_symptoms(Exam(birth="1943-06-01")).see("vibration-128hz", "absent", "both", "hallux")
-            exam.see("ankle-reflex", "absent", "both").see("pinprick", "normal", "both", "hallux").see(
-                "light-touch", "normal", "both", "hallux"
-            )
+            exam.see("ankle-reflex", "absent", "both").see("pinprick", "normal", "both", "hallux").see("light-touch", "normal", "both", "hallux")
         case _:
             return _published(id)
     return exam
@@ -793,39 +703,27 @@ def _second_exam(id: str) -> Exam:
         case "VN01" | "VN02":
             levels(exam, "knee", "pinprick", "temperature")
             exam.see("hand-sensory-level-pinprick", "hand", "both").see("hand-sensory-level-temperature", "hand", "both")
-            exam.see("joint-position", "normal", "both", "hallux").see("power-ankle-dorsiflexion", "5", "both").see(
-                "power-hip-flexion", "5", "both"
-            )
+            exam.see("joint-position", "normal", "both", "hallux").see("power-ankle-dorsiflexion", "5", "both").see("power-hip-flexion", "5", "both")
             exam.see("ankle-reflex", "reduced", "both")
             if id == "VN01":
                 exam.see("sensory-level-vibration", "trunk", "both").see("median-nerve-signs", "present", "both")
             else:
-                exam.see("vibration-graded", 6, "both", "hallux").see("knee-reflex", "reduced", "both").see(
-                    "arm-reflexes", "reduced", "both"
-                )
+                exam.see("vibration-graded", 6, "both", "hallux").see("knee-reflex", "reduced", "both").see("arm-reflexes", "reduced", "both")
         case "VN03":
             exam.see("ankle-reflex", "reduced", "both").see("knee-reflex", "brisk", "right").see("knee-reflex", "normal", "left")
             exam.see("plantar-response", "extensor", "right").see("power-ankle-dorsiflexion", "5", "both")
         case "VN04":
-            levels(exam, "knee", "vibration").see("joint-position", "normal", "both", "hallux").see(
-                "light-touch", "reduced", "both", "dorsum"
-            )
+            levels(exam, "knee", "vibration").see("joint-position", "normal", "both", "hallux").see("light-touch", "reduced", "both", "dorsum")
             exam.see("ankle-reflex", "absent", "both").see("knee-reflex", "absent", "both").see("arm-reflexes", "absent", "both")
-            exam.see("power-great-toe-extension", "4", "right").see("power-great-toe-extension", "5", "left").see(
-                "gait", "high-stepping"
-            )
+            exam.see("power-great-toe-extension", "4", "right").see("power-great-toe-extension", "5", "left").see("gait", "high-stepping")
         case "VN06":
             for muscle in ("ankle-dorsiflexion", "ankle-plantarflexion", "great-toe-extension"):
                 exam.see(f"power-{muscle}", "1", "both")
-            exam.see("power-hip-flexion", "2", "both").see("ankle-reflex", "reduced", "both").see(
-                "knee-reflex", "reduced", "both"
-            )
+            exam.see("power-hip-flexion", "2", "both").see("ankle-reflex", "reduced", "both").see("knee-reflex", "reduced", "both")
             levels(exam, "mid-shin", "temperature", "joint-position")
         case "VN08":
             levels(exam, "knee", "pinprick", "light-touch").see("sensory-level-vibration", "trunk", "both")
-            exam.see("hand-sensory-level-pinprick", "fingers", "both").see("power-ankle-dorsiflexion", "1", "both").see(
-                "power-ankle-plantarflexion", "1", "both"
-            )
+            exam.see("hand-sensory-level-pinprick", "fingers", "both").see("power-ankle-dorsiflexion", "1", "both").see("power-ankle-plantarflexion", "1", "both")
             _standing(exam, {"supine": "143/78", "stand_3min": "140/78"})
         case "VN09":
             levels(exam, "mid-shin", "pinprick")
@@ -861,17 +759,10 @@ def test_second_reading(row: Row) -> None:
 
 def test_second_reading_of_scores() -> None:
     """VN10, VN11: the hand-out's maximum of 19 and its lower cut-off. VN13: the German form's total of 6."""
-    worst = _tcss_exam(
-        dict.fromkeys(("pain", "numb", "tingle", "weak", "ataxia", "upper", *SENSES), "1")
-        | {f"{j}{s}": "2" for j in ("knee", "ankle") for s in "RL"}
-    )
+    worst = _tcss_exam(dict.fromkeys(("pain", "numb", "tingle", "weak", "ataxia", "upper", *SENSES), "1") | {f"{j}{s}": "2" for j in ("knee", "ankle") for s in "RL"})
     assert 19 == summary_of(worst)["scores"]["tcss"]["total"]
 
-    five = (
-        dict.fromkeys(("weak", "ataxia", "upper", *SENSES), "0")
-        | {"pain": "1", "numb": "1", "tingle": "1"}
-        | {"kneeR": "0", "kneeL": "0", "ankleR": "1", "ankleL": "1"}
-    )
+    five = dict.fromkeys(("weak", "ataxia", "upper", *SENSES), "0") | {"pain": "1", "numb": "1", "tingle": "1"} | {"kneeR": "0", "kneeL": "0", "ankleR": "1", "ankleL": "1"}
     score = summary_of(_tcss_exam(five))["scores"]["tcss"]
     assert (5, "none") == (score["total"], score["band"])
 
@@ -885,13 +776,8 @@ def test_second_reading_of_scores() -> None:
 def test_published_group_facts() -> None:
     """PUB-05 and PUB-07 state facts of groups; what they imply for the tables is checked: the cut-offs 5, 3 and 8, and the bands of volts."""
     burning = _nss_exam({"sensation": "burning", "location": "feet", "timing": "day_and_night", "wakes": "no", "relief": "lying"})
-    assert (
-        "moderate" == summary_of(burning)["scores"]["nss-young-1993"]["band"]
-    )  # NSS of 5 or more: painful symptoms (Abbott 2011)
-    bands = [
-        summary_of(Exam().see("vibration-threshold", volts, "left"))["neuropathy"]["vibrationThreshold"]["left"]["band"]
-        for volts in (14.9, 25, 25.1)
-    ]
+    assert "moderate" == summary_of(burning)["scores"]["nss-young-1993"]["band"]  # NSS of 5 or more: painful symptoms (Abbott 2011)
+    bands = [summary_of(Exam().see("vibration-threshold", volts, "left"))["neuropathy"]["vibrationThreshold"]["left"]["band"] for volts in (14.9, 25, 25.1)]
     assert ["low", "intermediate", "high"] == bands  # Young 1994: below 15 V 2.9 %, above 25 V 19.8 % ulcers
 
 

@@ -175,7 +175,7 @@ def test_the_public_arguments_are_pinned() -> None:
     """Names that callers rely on; all but the examination by keyword."""
     common = ["exam", "as_of", "lookback", "schemes", "pathway", "calendar", "complete", "preliminary"]
 
-    assert [*common, "transaction", "trace", "check", "concept_maps"] == list(inspect.signature(sural.assess).parameters)
+    assert [*common, "transaction", "report", "trace", "check", "concept_maps"] == list(inspect.signature(sural.assess).parameters)
     assert [*common, "check", "concept_maps"] == list(inspect.signature(sural.summarise).parameters)
     for function in (sural.assess, sural.summarise):
         assert all(one.kind is one.KEYWORD_ONLY for one in list(inspect.signature(function).parameters.values())[1:])

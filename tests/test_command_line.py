@@ -159,7 +159,7 @@ def test_standard_input_is_read(folder: Path, capsysbinary: Captured, monkeypatc
     assert (0, "Patient/p1") == (status, summary["subject"])
 
 
-FORMS = ("bundle", "transaction", "summary", "report")
+FORMS = ("bundle", "transaction", "summary", "report", "html")
 
 
 @pytest.mark.parametrize("form", FORMS)
@@ -171,10 +171,33 @@ def test_every_form_of_answer(folder: Path, capsysbinary: Captured, form: str) -
     assert 0 == status
     if form == "report":
         assert written.startswith(b"Foot and lower-limb assessment of Patient/p1, as of 2026-03-02\n")
+    elif form == "html":
+        assert (written[:15], written[-8:]) == (b"<!DOCTYPE html>", b"</html>\n")
     elif form == "summary":
         assert 1 == orjson.loads(written)["summary"]
     else:
         assert {"bundle": "collection", "transaction": "transaction"}[form] == orjson.loads(written)["type"]
+
+
+def test_several_patients_make_one_page(folder: Path, tmp_path: Path, capsysbinary: Captured) -> None:
+    """`--as html` of two files is one document with both patients in it."""
+    other = tmp_path / "other.json"
+    other.write_bytes(NORMAL.replace(b"Patient/p1", b"Patient/p2").replace(b'"id":"p1"', b'"id":"p2"'))
+    assert 0 == main(["assess", str(folder / "normal.json"), str(other), *DAY, "--as", "html"])
+    written = capsysbinary.readouterr().out
+
+    assert 1 == written.count(b"<!DOCTYPE html>") == written.count(b"</html>")
+    assert all(written.count(f"of {patient},".encode()) for patient in ("Patient/p1", "Patient/p2"))
+
+
+@pytest.mark.parametrize(("report", "attached"), [("none", []), ("text", []), ("picture", ["image/svg+xml"])])
+def test_the_report_of_the_answer(folder: Path, capsysbinary: Captured, report: str, attached: list[str]) -> None:
+    """`--report`: without one, with its narrative, with the picture as well."""
+    _, (bundle,), _ = run(capsysbinary, "assess", folder / "normal.json", *DAY, "--report", report)
+    reports = [one["resource"] for one in bundle["entry"] if one["resource"]["resourceType"] == "DiagnosticReport"]
+
+    assert (0 if report == "none" else 1) == len(reports)
+    assert attached == [form["contentType"] for one in reports for form in one.get("presentedForm", []) if "svg" in form["contentType"]]
 
 
 def test_the_default_form_is_a_bundle_where_there_is_no_terminal(folder: Path, capsysbinary: Captured) -> None:

@@ -6,6 +6,7 @@ process, no socket. All data are invented.
 """
 
 import gzip
+from base64 import b64decode
 from collections.abc import Iterator
 from datetime import date
 from typing import Any
@@ -848,3 +849,21 @@ def test_a_component_fault_keeps_its_path_over_http(client: TestClient) -> None:
     )
 
     assert b"Bundle.entry[2].resource.component[0]" in ask(client, content).content
+
+
+def test_the_page_is_html_that_loads_nothing(client: TestClient) -> None:
+    """`output=html` for a browser; a client that wants FHIR gets it in a Binary (FHIR R4, Binary)."""
+    page = ask(client, NORMAL, f"as-of={AS_OF}&output=html", accept="text/html")
+    binary = ask(client, NORMAL, f"as-of={AS_OF}&output=html", accept=FHIR_JSON).json()
+
+    assert (200, "text/html; charset=utf-8") == (page.status_code, page.headers["content-type"])
+    assert "default-src 'none'; style-src 'unsafe-inline'" == page.headers["content-security-policy"]
+    assert ("Binary", page.content) == (binary["resourceType"], b64decode(binary["data"]))
+
+
+@pytest.mark.parametrize(("report", "reports"), [("none", 0), ("text", 1), ("picture", 1)])
+def test_the_report_can_be_left_out(client: TestClient, report: str, reports: int) -> None:
+    """A service that only wants the categories does not pay for prose."""
+    answer = ask(client, NORMAL, f"as-of={AS_OF}&report={report}").json()
+
+    assert reports == [one["resource"]["resourceType"] for one in answer["entry"]].count("DiagnosticReport")

@@ -25,11 +25,12 @@ Description: "Reads the findings of foot and lower-limb neurological examination
 * insert In(3, as-of, 0, 1, date, [["The day of assessment: ages, look-back and due dates are counted from it. Today when it is not given."]])
 * insert In(4, lookback, 0, 1, string, [["How old a finding may be to be used, as an ISO 8601 duration; P12M when it is not given. History never expires."]])
 * insert In(5, complete, 0, *, code, [["What the sender declares complete: inspection, history, or both. What then is not recorded is read as absent. An assertion of the sender, never a default; the answer says that it was made."]])
-* insert In(6, output, 0, 1, code, [["The form of the answer: bundle, transaction (to post back; sending it twice changes nothing), summary or report. The last two are not FHIR. A bundle when it is not given."]])
+* insert In(6, output, 0, 1, code, [["The form of the answer: bundle, transaction (to post back; sending it twice changes nothing), summary, report (text) or html (one page). The last three are not FHIR. A bundle when it is not given."]])
 * insert In(7, trace, 0, 1, boolean, [["Whether the answer carries the trace: each rule that fired, its source and the findings it used, as Parameters. False when it is not given."]])
 * insert In(8, preliminary, 0, 1, boolean, [["Whether preliminary results are read. The answer is then preliminary too. False when it is not given."]])
 * insert In(9, calendar, 0, 1, code, [["The working-day calendar for due dates, in place of the pathway's."]])
 * insert In(10, concept-map, 0, *, ConceptMap, [["A site's own ConceptMap, laid over the published terminology, so that findings in local codes are understood."]])
+* insert In(11, report, 0, 1, code, [["The DiagnosticReport of the answer: none, text (its narrative), or picture (a picture of both legs as well). Text when it is not given."]])
 * parameter[11].name = #return
 * parameter[11].use = #out
 * parameter[11].min = 1

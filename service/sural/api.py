@@ -5,6 +5,7 @@ from datetime import date
 from typing import Any
 
 import msgspec
+from msgspec.structs import replace
 
 from sural.answer.summary import summary
 from sural.doors.assessor import answer, encode, merged, structural_check
@@ -26,6 +27,7 @@ def assess(
     complete: Iterable[str] = (),
     preliminary: bool = False,
     transaction: bool = False,
+    report: str = "text",
     trace: bool = False,
     check: bool = False,
     concept_maps: Iterable[Mapping[str, Any]] = (),
@@ -35,11 +37,12 @@ def assess(
     `exam` is a Bundle, Parameters or single resource: JSON text (bytes or str), a dict (its decimals may be Decimals), or a model of
     `fhir.resources`; the answer comes back in the same form. It is never changed. `as_of` is the day of assessment (today when not given), `lookback` an ISO 8601
     duration, `complete` what you declare complete (inspection, history), `concept_maps` your own ConceptMaps. `transaction` gives a Bundle
-    to post back; `check` adds the structural check against the FHIR models.
+    to post back; `report` is none, text or picture; `check` adds the structural check against the FHIR models.
 
     Raises `sural.Refused` with all issues when it cannot be said whom the input is about, or when it is not FHIR.
     """
-    request = _request(as_of, lookback, schemes, pathway, calendar, complete, preliminary, trace, concept_maps, transaction)
+    request = _request(as_of, lookback, schemes, pathway, calendar, complete, preliminary, concept_maps)
+    request = replace(request, output="transaction" if transaction else "bundle", report=report, trace=trace)
     bundle = merged(answer(_as_bytes(exam), request, structural_check() if check else None))
     return _as_came(bundle, exam)
 
@@ -58,7 +61,7 @@ def summarise(
     concept_maps: Iterable[Mapping[str, Any]] = (),
 ) -> list[dict[str, Any]]:
     """Assess an examination and return the summary of each patient in it. Arguments and errors as in `assess`."""
-    request = _request(as_of, lookback, schemes, pathway, calendar, complete, preliminary, False, concept_maps, False)
+    request = _request(as_of, lookback, schemes, pathway, calendar, complete, preliminary, concept_maps)
     answered = answer(_as_bytes(exam), request, structural_check() if check else None)
     assert answered.assessed is not None
     return [summary(patient) for patient in answered.assessed.patients]
@@ -72,9 +75,7 @@ def _request(
     calendar: str | None,
     complete: Iterable[str],
     preliminary: bool,
-    trace: bool,
     concept_maps: Iterable[Mapping[str, Any]],
-    transaction: bool,
 ) -> Request:
     return Request(
         as_of or date.today(),
@@ -84,9 +85,7 @@ def _request(
         calendar,
         frozenset(complete),
         preliminary,
-        "transaction" if transaction else "bundle",
-        trace,
-        tuple(_as_bytes(one) for one in concept_maps),
+        concept_maps=tuple(_as_bytes(one) for one in concept_maps),
     )
 
 

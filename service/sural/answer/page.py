@@ -45,9 +45,11 @@ figure svg { display: block; width: 100%; max-width: 600px; height: auto; margin
 """
 
 
-def page(assessment: Assessment) -> str:
-    """The page of one assessment, from the document type to the last line. The same assessment gives the same bytes."""
-    return f"<!DOCTYPE html>\n{element('html', _head(assessment), element('body', *_body(assessment)), lang='en')}\n"
+def page(assessment: Assessment, *others: Assessment) -> str:
+    """The page of one assessment or several, from the document type to the last line. The same assessments give the same bytes."""
+    body = element("main", *(element("article", *_body(one, "div")) for one in (assessment, *others))) if others else ""
+    content = element("body", body) if others else element("body", *_body(assessment))
+    return f"<!DOCTYPE html>\n{element('html', _head(assessment), content, lang='en')}\n"
 
 
 def _head(assessment: Assessment) -> str:
@@ -61,10 +63,10 @@ def _head(assessment: Assessment) -> str:
     )
 
 
-def _body(assessment: Assessment) -> Iterator[str]:
+def _body(assessment: Assessment, middle: str = "main") -> Iterator[str]:
     said = content(assessment)
     yield element("header", element("h1", words(said.heading)), element("p", words(said.examined), class_="examined"))
-    yield element("main", *_main(assessment, said.alarms, said.cautions, said.sections))
+    yield element(middle, *_main(assessment, said.alarms, said.cautions, said.sections))
     yield element("footer", element("p", words(said.cautions[0]), class_="small"))
 
 

@@ -5,7 +5,7 @@ from argparse import Namespace
 
 from sural.answer.accounts import outcome
 from sural.cli.reading import are_lines, concept_maps, contents, day, saving, say, say_issues, write
-from sural.doors.assessor import Answered, answer_all, documents, encode, merged, reports, structural_check
+from sural.doors.assessor import Answered, answer_all, documents, encode, merged, page_of, reports, structural_check
 from sural.doors.request import Request
 from sural.footrisk.schemes import SCHEMES
 from sural.issues import Refused
@@ -25,6 +25,7 @@ def run(options: Namespace) -> int:
     checker = structural_check() if options.check == "structure" else None
     faulty = False
     try:
+        pages: list[Answered] = []
         with saving(options.save) as saved:
             for name, data in contents(options.files):
                 for answered in (
@@ -33,7 +34,10 @@ def run(options: Namespace) -> int:
                     else answer_all(data, request, checker, are_lines(name))
                 ):
                     faulty = answered.faulty or faulty
-                    _write(answered, terminal)
+                    if request.output == "html" and answered.assessed is not None:
+                        pages.append(answered)
+                    else:
+                        _write(answered, terminal)
                     if saved is not None and answered.assessed is not None:
                         saved.write(encode(merged(answered)) + b"\n")
     except OSError as fault:
@@ -41,6 +45,8 @@ def run(options: Namespace) -> int:
             raise
         say(f"sural: cannot write {options.save}: {fault.strerror}")
         return 1
+    if pages:
+        write(page_of(pages).rstrip().encode())
     if options.save:
         say(f"FHIR answer: {options.save}")
     return 2 if faulty else 0
@@ -56,6 +62,7 @@ def _request(options: Namespace, form: str) -> Request:
         complete=frozenset(options.complete),
         preliminary=options.preliminary,
         output=form,
+        report=options.report,
         trace=options.trace,
         concept_maps=concept_maps(options),
     )

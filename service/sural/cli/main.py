@@ -82,8 +82,12 @@ def _assess(command: argparse.ArgumentParser) -> None:
         help="declare inspection or history complete: what is not recorded is absent",
     )  # fmt: skip
     command.add_argument(
-        "--as", dest="form", choices=("bundle", "transaction", "summary", "report"), default=None,
+        "--as", dest="form", choices=("bundle", "transaction", "summary", "report", "html"), default=None,
         help="form of the answer; default report on a terminal, else bundle",
+    )  # fmt: skip
+    command.add_argument(
+        "--report", choices=("none", "text", "picture"), default="text",
+        help="the DiagnosticReport in the answer: none, text, or with the picture of both legs; default text",
     )  # fmt: skip
     command.add_argument("--trace", action="store_true", help="add every rule that fired, with its findings")
     command.add_argument("--save", default=None, metavar="FILE", help="also write the FHIR answer to a file")

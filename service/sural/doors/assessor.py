@@ -1,6 +1,6 @@
 """One call from bytes to answers, for every door: reads, checks, assesses, and writes the form that was asked for."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 import msgspec
@@ -8,13 +8,16 @@ import orjson
 from msgspec import Struct
 
 from sural.answer.accounts import outcome
+from sural.answer.assessment import Assessment
 from sural.answer.bundle import Form, answer_bundle
+from sural.answer.page import page
 from sural.answer.report import report, said_issue
 from sural.answer.summary import summary
 from sural.assessing import Assessed, assess_document
 from sural.doors.request import Request, with_parameters
 from sural.intake.documents import Checker, Document, read_document
 from sural.intake.lines import read_all
+from sural.intake.read import Intake
 from sural.issues import Issue, Refused
 
 Json = dict[str, Any]
@@ -91,7 +94,7 @@ def documents(answered: Answered) -> Iterator[Json]:
         if form == "summary":
             yield _summary(patient, answered)
         else:
-            yield answer_bundle([patient], _form(answered), answered.request.trace)
+            yield _bundle([patient], answered)
     if assessed.rest.issues or (form != "summary" and any(assessed.rest.counts.values())):
         yield outcome(assessed.rest.issues, assessed.rest.counts)
 
@@ -112,11 +115,19 @@ def merged(answered: Answered) -> Json:
     """The answer as one Bundle over all patients of the document."""
     assessed = answered.assessed
     assert assessed is not None
-    return answer_bundle(assessed.patients, _form(answered), answered.request.trace, assessed.rest)
+    return _bundle(assessed.patients, answered, assessed.rest)
 
 
-def _form(answered: Answered) -> Form:
-    return "transaction" if answered.request.output == "transaction" else "collection"
+def _bundle(patients: Iterable[Assessment], answered: Answered, rest: Intake | None = None) -> Json:
+    request = answered.request
+    form: Form = "transaction" if request.output == "transaction" else "collection"
+    return answer_bundle(patients, form, request.trace, rest, request.report == "picture", request.report != "none")
+
+
+def page_of(answers: Iterable[Answered]) -> str:
+    """The readable page over every patient of the answers; empty when nothing was assessed."""
+    patients = [patient for answered in answers if answered.assessed is not None for patient in answered.assessed.patients]
+    return page(*patients) if patients else ""
 
 
 def reports(answered: Answered) -> Iterator[str]:

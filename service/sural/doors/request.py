@@ -18,14 +18,16 @@ from sural.plan.calendar import Calendar, calendar
 from sural.plan.pathway import pathway
 from sural.terminology.lexicon import Lexicon
 
-OUTPUTS = ("bundle", "transaction", "summary", "report")
+OUTPUTS = ("bundle", "transaction", "summary", "report", "html")
+REPORTS = ("none", "text", "picture")
+"""The DiagnosticReport of the answer: left out, with its narrative, or with the picture of both legs as well."""
 COMPLETE = ("inspection", "history")
 FIRST_DAY, LAST_DAY = date(1900, 1, 1), date(2999, 12, 31)
 """Between which the day of assessment lies: a mistyped year is noticed, and every due date and review is still in the calendar."""
 
 
 class Request(Struct, frozen=True):
-    """What is asked: see `Options`; further the form of the answer, the trace, and a site's own ConceptMaps as JSON."""
+    """What is asked: see `Options`; further the form of the answer, its report, the trace, and a site's own ConceptMaps as JSON."""
 
     as_of: date
     lookback: str = "P12M"
@@ -35,6 +37,7 @@ class Request(Struct, frozen=True):
     complete: frozenset[str] = frozenset()
     preliminary: bool = False
     output: str = "bundle"
+    report: str = "text"
     trace: bool = False
     concept_maps: tuple[bytes, ...] = ()
 
@@ -50,6 +53,7 @@ class Request(Struct, frozen=True):
 
     def _faults(self) -> Iterable[Issue]:
         given: list[tuple[str, str]] = [("lookback", self.lookback), ("output", self.output), ("pathway", self.pathway)]
+        given.append(("report", self.report))
         given += [("scheme", scheme) for scheme in self.schemes] + [("complete", group) for group in sorted(self.complete)]
         given += [("calendar", self.calendar)] if self.calendar is not None else []
         for name, value in given:
@@ -104,6 +108,10 @@ def _output(value: str) -> str | None:
     return None if value in OUTPUTS else "parameter-invalid"
 
 
+def _report(value: str) -> str | None:
+    return None if value in REPORTS else "parameter-invalid"
+
+
 def _lookback(value: str) -> str | None:
     try:
         duration(value)
@@ -131,6 +139,7 @@ def _calendar(value: str) -> str | None:
 _CHECKS: dict[str, Callable[[str], str | None]] = {
     "lookback": _lookback,
     "output": _output,
+    "report": _report,
     "pathway": _pathway,
     "scheme": _scheme,
     "complete": _complete,

@@ -14,6 +14,7 @@ FHIR_LINES = "application/fhir+ndjson"
 JSON = "application/json"
 LINES = "application/x-ndjson"
 TEXT = "text/plain"
+HTML = "text/html"
 VERSIONS = ("4.0", "4.0.1")
 _SAME = {
     FHIR_JSON: (JSON, "text/json", "json"),
@@ -21,6 +22,7 @@ _SAME = {
     FHIR_LINES: (LINES, "application/ndjson", "ndjson"),
     LINES: (FHIR_LINES, "application/ndjson", "ndjson"),
     TEXT: ("text",),
+    HTML: ("html",),
 }
 """Other names under which a type is asked for."""
 

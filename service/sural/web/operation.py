@@ -4,7 +4,7 @@
 | --- | --- |
 | `bundle`, `transaction` | `application/fhir+json`: one Bundle over all patients |
 | `summary` | `application/json`, or `application/x-ndjson` for several patients: it is ours and not FHIR |
-| `report` | `text/plain`; a Binary that holds the text where FHIR JSON is asked for by name (FHIR R4, Binary: a client that names a FHIR type gets the resource, any other the content) |
+| `report`, `html` | `text/plain`, `text/html`; a Binary that holds the text where FHIR JSON is asked for by name (FHIR R4, Binary: a client that names a FHIR type gets the resource, any other the content) |
 
 What comes as lines is answered in lines (`application/fhir+ndjson`, summaries `application/x-ndjson`), one document per patient, and so
 is a Bundle where the client wants lines more than one document.
@@ -14,21 +14,21 @@ from base64 import b64encode
 from datetime import date
 
 from fastapi import Request
-from fastapi.responses import PlainTextResponse, Response
+from fastapi.responses import Response
 from starlette.concurrency import run_in_threadpool
 
-from sural.doors.assessor import Answered, answer, answer_all, documents, encode, merged, reports, structural_check
+from sural.doors.assessor import Answered, answer, answer_all, documents, encode, merged, page_of, reports, structural_check
 from sural.doors.request import Request as Asked
 from sural.doors.request import with_parameters
 from sural.intake.documents import Checker, Parameter
 from sural.issues import Issue, Refused
-from sural.web.accepting import FHIR_JSON, FHIR_LINES, JSON, LINES, TEXT, Accept
+from sural.web.accepting import FHIR_JSON, FHIR_LINES, HTML, JSON, LINES, TEXT, Accept
 from sural.web.fhir import FhirResponse, body_type, read_body
 from sural.web.routes import Route
 
 LARGE_BODY = 262_144
 FLAGS = ("trace", "preliminary")
-ASKED_BY_QUERY = ("as-of", "lookback", "pathway", "output", "calendar", *FLAGS, "scheme", "complete")
+ASKED_BY_QUERY = ("as-of", "lookback", "pathway", "output", "report", "calendar", *FLAGS, "scheme", "complete")
 _BODY = {
     "requestBody": {
         "required": True,
@@ -43,7 +43,7 @@ def operation_route(check: bool, max_bytes: int) -> Route:
     async def assess_lower_limb(request: Request) -> Response:
         """Assess an examination: a Bundle, Parameters or single resource in, a Bundle out."""
         accept = Accept.of(request)
-        accept.refuse_unless(FHIR_JSON, FHIR_LINES, TEXT)
+        accept.refuse_unless(FHIR_JSON, FHIR_LINES, TEXT, HTML)
         in_lines = "ndjson" in body_type(request)
         data = await read_body(request, max_bytes)
         asked, checked = _asked(request, check)
@@ -69,8 +69,8 @@ def _answer(data: bytes, asked: Asked, checker: Checker | None, accept: Accept, 
     else:
         answers = [answer(data, asked, checker)]
     outputs = {answered.request.output for answered in answers}
-    if outputs == {"report"}:
-        return _text(answers, accept)
+    if outputs <= {"report", "html"} and len(outputs) == 1:
+        return _text(answers, accept, HTML if "html" in outputs else TEXT)
     if not in_lines and accept.weight(FHIR_LINES) <= accept.weight(FHIR_JSON) and "summary" not in outputs:
         accept.refuse_unless(FHIR_JSON)
         return FhirResponse(merged(answers[0]))
@@ -86,14 +86,15 @@ def _lines(answers: list[Answered], accept: Accept, ours: bool, in_lines: bool) 
     return Response(b"".join(line + b"\n" for line in written), media_type=LINES if ours else FHIR_LINES)
 
 
-def _text(answers: list[Answered], accept: Accept) -> Response:
-    """The report, as text or in a Binary."""
-    text = "\n".join(text for answered in answers for text in reports(answered))
-    if accept.names(FHIR_JSON) and accept.weight(TEXT) <= accept.weight(FHIR_JSON):
+def _text(answers: list[Answered], accept: Accept, kind: str) -> Response:
+    """The report as text, or the page; in a Binary where FHIR is wanted."""
+    text = page_of(answers) if kind == HTML else "\n".join(text for answered in answers for text in reports(answered))
+    if accept.names(FHIR_JSON) and accept.weight(kind) <= accept.weight(FHIR_JSON):
         content = b64encode(text.encode()).decode()
-        return FhirResponse({"resourceType": "Binary", "contentType": f"{TEXT}; charset=utf-8", "data": content})
-    accept.refuse_unless(TEXT)
-    return PlainTextResponse(text)
+        return FhirResponse({"resourceType": "Binary", "contentType": f"{kind}; charset=utf-8", "data": content})
+    accept.refuse_unless(kind)
+    headers = {"Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'"} if kind == HTML else None
+    return Response(text, media_type=kind, headers=headers)
 
 
 def _asked(request: Request, check: bool) -> tuple[Asked, bool]:

@@ -31,12 +31,12 @@ Description: "Reads the findings of foot and lower-limb neurological examination
 * insert In(9, calendar, 0, 1, code, [["The working-day calendar for due dates, in place of the pathway's."]])
 * insert In(10, concept-map, 0, *, ConceptMap, [["A site's own ConceptMap, laid over the published terminology, so that findings in local codes are understood."]])
 * insert In(11, report, 0, 1, code, [["The DiagnosticReport of the answer: none, text (its narrative), or picture (a picture of both legs as well). Text when it is not given."]])
-* parameter[11].name = #return
-* parameter[11].use = #out
-* parameter[11].min = 1
-* parameter[11].max = "1"
-* parameter[11].type = #Bundle
-* parameter[11].documentation = "The answer: a collection or, on request, a transaction. The intake report stands in it as an OperationOutcome."
+* parameter[12].name = #return
+* parameter[12].use = #out
+* parameter[12].min = 1
+* parameter[12].max = "1"
+* parameter[12].type = #Bundle
+* parameter[12].documentation = "The answer: a collection or, on request, a transaction. The intake report stands in it as an OperationOutcome."
 
 RuleSet: In(index, name, min, max, type, documentation)
 * parameter[{index}].name = #{name}

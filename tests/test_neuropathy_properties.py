@@ -155,6 +155,19 @@ def test_an_unusable_loss_of_sensation_keeps_the_answer_open(more: Json) -> None
     assert "none-met" != found["certainty"]["toronto-2010"]["atMost"]
 
 
+CONTRARY = {
+    "allodynia": "present", "hyperalgesia": "present", "leg-weakness": "present", "proximal-leg-pain": "present", "foot-muscle-wasting": "present",
+    "knee-reflex": "absent", "monofilament-foot": "absent",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("side", [None, "left", "both"], ids=["without a side", "left", "both"])
+@pytest.mark.parametrize("code", sorted(CONTRARY))
+def test_what_makes_no_pattern_by_itself_still_never_lets_none_be_found(code: str, side: str | None) -> None:
+    """Common practice, no source: pain to touch, wasting, felt weakness or a lost knee reflex is not nothing."""
+    assert "none-found" not in neuropathy(everything_normal().see(code, CONTRARY[code], side))["pattern"]
+
+
 # Any examination
 
 _LEVEL = ("none", "toes", "ankle", "mid-shin", "knee")

@@ -156,8 +156,24 @@ def _conduction(signs: Signs) -> dict[str, Any]:
     return {"two-nerves-one-sural": _CRITERION[verdict], "demyelinating-range": list(dict.fromkeys(slow))}
 
 
+_CONTRARY = ("allodynia", "hyperalgesia", "leg-weakness", "proximal-leg-pain", "foot-muscle-wasting")
+_LOST = ("reduced", "absent")
+
+
+def _contrary(exam: Examination) -> bool:
+    """Whether something speaks for a neuropathy that no pattern takes up by itself (common practice, no source)."""
+    return any(
+        "present" in [limb.value(code) for code in _CONTRARY]
+        or limb.value("knee-reflex") in _LOST
+        or limb.value("monofilament-foot") in _LOST
+        for limb in exam.limbs
+    )
+
+
 def _none_found(signs: Signs) -> bool:
     """None found only when sensation, reflexes and power were tested and nothing is wrong."""
+    if _contrary(signs.exam):
+        return False
     if distal_loss(signs).truth is not NO or lost_ankle_reflexes(signs).truth is not NO or signs.symptoms().truth is YES:
         return False
     return signs.weak(LEGS).truth is NO and not any(extent.high for leg in signs.legs.values() for extent in leg.values())

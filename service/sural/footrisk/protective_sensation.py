@@ -5,7 +5,7 @@ from decimal import Decimal
 from sural.evidence.criterion import Criterion, Evidence
 from sural.exam.examination import Limb
 from sural.footrisk.foot import NOTHING, Foot, from_, recorded, when
-from sural.footrisk.sources import IWGDF_2007, RAYMAN, VPT_STUDY, memory, project, seen
+from sural.footrisk.sources import IWGDF_2007, RAYMAN, VPT_STUDY, project, seen
 
 SITES_NEEDED = 3
 TOES = 3
@@ -94,7 +94,7 @@ _FELT = (
 )  # fmt: skip
 _VIBRATION = (
     when("vibration-absent-at-great-toe", "128 Hz vibration is absent at the great toe",
-         memory("IWGDF guideline (2023)", "tuning fork, procedure"), ("vibration-128hz",), _vibration_absent),
+         seen("IWGDF tuning fork procedure, restated", "two of three applications at the great toe not felt"), ("vibration-128hz",), _vibration_absent),
     from_("vibration-threshold-25", "the vibration perception threshold at the great toe is 25 V or more",
           seen(VPT_STUDY, "abnormal from 25 V"), "vibration-threshold", VPT_LIMIT),
 )  # fmt: skip

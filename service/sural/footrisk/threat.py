@@ -17,7 +17,7 @@ from sural.footrisk.infection import systemic_criteria
 from sural.footrisk.sources import NICE, project, seen
 
 FEVER = Decimal(38)
-_NICE = seen(NICE, "1.4.1")
+_NICE = seen(NICE, "limb- or life-threatening problems (1.4.1, number from memory)")
 _OWN = project("decision 0003, limb and life")
 
 

@@ -2,7 +2,7 @@
 
 Source: Feldman 1994, instruction sheet (two copies seen), item order PhenX 140401 (seen), examination methods of DCCT/EDIC (seen). Free to
 use (PhenX, seen). Items 4 and 10 are asked and never counted; a no counts on 7 and 13. Points of the monofilament from memory. The
-cut-off "above 2" is used with either form (SEARCH 2013, seen), so the form is part of the id.
+cut-off "above 2" was seen with the form without monofilament (SEARCH 2013); as it does not tell the forms apart, the form is part of the id.
 """
 
 from decimal import Decimal
@@ -113,7 +113,7 @@ MNSI_EXAM_8 = ScoreTable(
     items=(*_foot("right", False), *_foot("left", False)),
     bands=_BANDS,
     citation=_SHEET,
-    band_citation=seen("1998 Italian validation; DCCT/EDIC", "2.5"),
+    band_citation=seen("1998 Italian validation; DCCT/EDIC; SEARCH, Diabetes Care 2013;36:3903", "2.5; above 2"),
     asked_by=frozenset({"ankle-reflex", "vibration-128hz", "vibration-time-difference", "sensory-level-vibration"}),
 )
 MNSI_EXAM_10 = ScoreTable(
@@ -122,7 +122,7 @@ MNSI_EXAM_10 = ScoreTable(
     items=(*_foot("right", True), *_foot("left", True)),
     bands=_BANDS,
     citation=memory("Feldman 1994", "points of the monofilament"),
-    band_citation=memory("Feldman 1994", "above 2"),
+    band_citation=memory("Feldman 1994", "above 2 (seen with the other form only)"),
     notes=("monofilament-counts-from-memory",),
     asked_by=frozenset({"monofilament-sites", "monofilament-foot"}),
 )

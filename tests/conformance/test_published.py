@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from sural import canonical
-from sural.doors.request import COMPLETE, OUTPUTS, Request, with_parameters
+from sural.doors.request import COMPLETE, OUTPUTS, REPORTS, Request, with_parameters
 from sural.footrisk.schemes import SCHEMES
 from sural.intake.documents import Parameter
 from sural.issues import Refused
@@ -170,7 +170,7 @@ def test_every_parameter_is_documented() -> None:
 
 
 VALUES: dict[str, Any] = {
-    "scheme": "iwgdf-2023", "pathway": "ng19", "as-of": "2026-03-02", "lookback": "P6M", "complete": "history", "output": "summary",
+    "scheme": "iwgdf-2023", "pathway": "ng19", "as-of": "2026-03-02", "lookback": "P6M", "complete": "history", "output": "summary", "report": "none",
     "trace": True, "preliminary": True, "calendar": "GB-SCT",
 }  # fmt: skip
 
@@ -199,7 +199,7 @@ def test_types_of_parameters_are_those_that_are_read() -> None:
 def test_documentation_names_every_choice() -> None:
     """Schemes, pathways, outputs and what can be declared complete stand in the documentation."""
     defined = _defined("in")
-    choices = {"scheme": SCHEMES, "pathway": pathway.names(), "output": OUTPUTS, "complete": COMPLETE}
+    choices = {"scheme": SCHEMES, "pathway": pathway.names(), "output": OUTPUTS, "complete": COMPLETE, "report": REPORTS}
 
     for name, wanted in choices.items():
         assert [] == [choice for choice in wanted if choice not in defined[name]["documentation"]]

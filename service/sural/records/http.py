@@ -30,6 +30,10 @@ IDEMPOTENT = frozenset({"GET", "HEAD", "PUT", "DELETE"})
 REDIRECTS = frozenset({301, 302, 303, 307, 308})
 MOST_REDIRECTS = 5
 _ISSUE_CODE = re.compile(r"[a-z-]{1,30}")
+OAUTH_ERRORS = frozenset(
+    {"invalid_request", "invalid_client", "invalid_grant", "unauthorized_client", "unsupported_grant_type", "invalid_scope"}
+)
+"""RFC 6749, 5.2."""
 
 for _name in ("httpx", "httpcore"):  # they log addresses and headers, which may hold identifiers and tokens
     logging.getLogger(_name).setLevel(logging.WARNING)
@@ -82,7 +86,7 @@ class Reply(Struct, frozen=True):
 class Connection:
     """A client of one record system. Use it as an async context manager.
 
-    `transport` and `sleep` are for other ways to reach a server and to wait, such as those of tests.
+    `transport`, `sleep` and `now` are for other ways to reach a server, to wait and to tell the time, such as those of tests.
     """
 
     def __init__(
@@ -93,13 +97,15 @@ class Connection:
         *,
         transport: httpx.AsyncBaseTransport | None = None,
         sleep: Callable[[float], Awaitable[None]] = asyncio.sleep,
+        now: Callable[[], float] = time.time,
     ) -> None:
         self.addresses = Addresses(addresses) if isinstance(addresses, str) else addresses
         self.authoriser = authoriser
         self.manner = manner or Manner()
         self.requests = 0
         self.repeats = 0
-        self._sleep = sleep
+        self.sleep = sleep
+        self.now = now
         self._pause_until = 0.0
         self._slots = asyncio.Semaphore(self.manner.concurrency)
         self._client = httpx.AsyncClient(
@@ -159,7 +165,7 @@ class Connection:
     async def repeating(self, once: Callable[[], Awaitable[Any]]) -> Any:
         """Do something that may be done again until it works, with growing waits and jitter. Raises its last RecordsFault."""
         return await AsyncRetrying(
-            sleep=self._sleep,
+            sleep=self.sleep,
             stop=stop_after_attempt(self.manner.attempts),
             wait=self._wait,
             retry=retry_if_exception(self._worth_repeating),
@@ -224,7 +230,7 @@ class Connection:
     async def _send(self, method: str, address: str, headers: dict[str, str], content: dict[str, Any]) -> httpx.Response:
         pause = self._pause_until - time.monotonic()
         if pause > 0:
-            await self._sleep(pause)
+            await self.sleep(pause)
         self.requests += 1
         given = {name: value for name, value in content.items() if value is not None}
         try:
@@ -254,7 +260,7 @@ class Connection:
             codes = ()
         finally:
             await response.aclose()
-        return of_status(route, response.status_code, codes, retry_after(response.headers, time.time()))
+        return of_status(route, response.status_code, codes, retry_after(response.headers, self.now()))
 
     def _worth_repeating(self, fault: BaseException) -> bool:
         if isinstance(fault, Throttled) and (fault.retry_after or 0) > self.manner.patience:
@@ -297,17 +303,22 @@ class _OutcomeIssue(Struct):
     code: str = ""
 
 
-class _Outcome(Struct, tag="OperationOutcome", tag_field="resourceType"):
+class _Outcome(Struct):
     issue: list[_OutcomeIssue] = []
+    error: str = ""
 
 
 _outcome = msgspec.json.Decoder(_Outcome)
 
 
 def issue_codes(body: bytes) -> tuple[str, ...]:
-    """The issue codes of an OperationOutcome; what is none has none. A server's diagnostics may hold health data and stay unread."""
+    """The issue codes of an OperationOutcome, or the error code of an OAuth answer; of anything else none.
+
+    A server's own words may hold health data and stay unread.
+    """
     try:
-        issues = _outcome.decode(body).issue
+        outcome = _outcome.decode(body)
     except msgspec.MsgspecError:
         return ()
-    return tuple(dict.fromkeys(issue.code for issue in issues if _ISSUE_CODE.fullmatch(issue.code)))
+    codes = [issue.code for issue in outcome.issue if _ISSUE_CODE.fullmatch(issue.code)]
+    return tuple(dict.fromkeys([*codes, *([outcome.error] if outcome.error in OAUTH_ERRORS else [])]))

@@ -102,6 +102,10 @@ class Lexicon:
         self.answers = {code: Remembered(partial(self._read_answer, concept)) for code, concept in self.concepts.items()}
         self.presences = Remembered(partial(self._read_answer, PRESENCE))
 
+    def codes(self) -> list[tuple[str, str]]:
+        """(system, code) of every code that means a finding, or nearly one: what to ask a record system for."""
+        return sorted({*self._findings, *(key for key in self._nearly if key not in self._answers)})
+
     def generic(self, concept: Concept, word: Literal["present", "absent"]) -> str | None:
         """The concept's answer for a bare yes or no (a boolean), or None where a boolean does not answer it."""
         wanted = ("present", "felt", "positive") if word == "present" else ("absent", "not-felt", "none", "negative")

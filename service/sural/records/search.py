@@ -1,0 +1,255 @@
+"""Searches with paging that is not trusted further than it deserves.
+
+Only `next` links are followed, each once, to allowed hosts, by GET. A page that comes again, a next page that is gone, or fewer matches
+than the server itself announced are noticed; the search is then begun once more, and after that it is a fault: no patient is assessed on
+half of the data without anyone knowing.
+"""
+
+from collections.abc import AsyncIterator, Callable, Iterator, Sequence
+from hashlib import blake2b
+from typing import Any
+from urllib.parse import parse_qsl, quote, urlsplit
+
+import msgspec
+from msgspec import Raw, Struct
+
+from sural.records.faults import Declined, NotAuthorised, NotThere, ServerFailed, Unreadable
+from sural.records.http import JSON_TYPES, Connection, Reply, media_type
+
+MOST_PAGES = 100_000
+LONGEST_CODES = 1_500
+"""Characters of codes in one GET address; common practice, no source: proxies cut addresses at 2,000 and more."""
+NOWHERE = "no-such-patient-probe"
+Parameters = tuple[tuple[str, str], ...]
+
+
+class _Reference(Struct, gc=False):
+    reference: str | None = None
+
+
+class _Identifier(Struct, gc=False):
+    system: str | None = None
+
+
+class _Meta(Struct, gc=False):
+    lastUpdated: str | None = None
+
+
+class Found(Struct, gc=False):
+    """What is looked at of a resource without reading it."""
+
+    resourceType: str = ""
+    id: str = ""
+    subject: _Reference | None = None
+    patient: _Reference | None = None
+    medicationReference: _Reference | None = None
+    identifier: Any = None
+    meta: _Meta | None = None
+
+    @property
+    def about(self) -> str:
+        """The reference to the patient, as it stands."""
+        holder = self.subject or self.patient
+        return f"Patient/{self.id}" if self.resourceType == "Patient" else (holder.reference or "") if holder else ""
+
+    def carries(self, system: str) -> bool:
+        """Whether the resource has an identifier of a system."""
+        identifiers = self.identifier if isinstance(self.identifier, list) else [self.identifier]
+        return any(isinstance(one, dict) and one.get("system") == system for one in identifiers)
+
+
+class _Search(Struct, gc=False):
+    mode: str = "match"
+
+
+class _Entry(Struct, gc=False):
+    resource: Raw = Raw(b"")
+    search: _Search | None = None
+
+
+class _Link(Struct, gc=False):
+    relation: str = ""
+    url: str = ""
+
+
+class _Bundle(Struct, tag="Bundle", tag_field="resourceType"):
+    type: str = ""
+    total: int | None = None
+    link: list[_Link] = []
+    entry: list[_Entry] = []
+    meta: _Meta | None = None
+
+
+class _Issue(Struct):
+    code: str = ""
+
+
+class _Outcome(Struct):
+    issue: list[_Issue] = []
+
+
+_bundle = msgspec.json.Decoder(_Bundle)
+_found = msgspec.json.Decoder(Found)
+_outcome = msgspec.json.Decoder(_Outcome)
+
+
+class Page(Struct):
+    """One page: each resource as what is looked at and its bytes; the remarks of the server as issue codes."""
+
+    resources: list[tuple[Found, bytes]]
+    remarks: list[str]
+    matches: int
+    total: int | None
+    next: str | None
+    self: str | None
+    address: str
+    route: str
+
+
+class Searcher:
+    """Searches one record system, by POST where it takes that (no identifiers in addresses), else by GET with long lists in pieces.
+
+    `remark` is told what a server says beside its matches: its own remarks, and parameters that it ignored. `by_post` is found out by
+    a first search when it is not given.
+    """
+
+    def __init__(self, connection: Connection, remark: Callable[[str], None], by_post: bool | None = None) -> None:
+        self._connection = connection
+        self._remark = remark
+        self._by_post = by_post
+
+    async def pages(self, kind: str, parameters: Parameters, codes: Sequence[str] = ()) -> AsyncIterator[Page]:
+        """The pages of a search, with any of some codes where such are given. What has several of the codes may come several times.
+
+        A search is begun again once when pages are missing. Raises RecordsFault.
+        """
+        if self._by_post is None:
+            self._by_post = await self._takes_post()
+        for part in [codes] if self._by_post else list(_pieces(codes)):
+            asked = (*parameters, ("code", ",".join(part))) if part else parameters
+            try:
+                async for page in self._walk(kind, asked):
+                    yield page
+                continue
+            except _PagesMissing:
+                self._remark("pages missing: search begun again")
+            async for page in self._walk(kind, asked):
+                yield page
+
+    async def _takes_post(self) -> bool:
+        """Whether the server searches by POST: it must find nothing for an id that is nowhere."""
+        try:
+            page = read_page(await self._post("Patient", (("_id", NOWHERE),)))
+        except (Declined, NotThere, NotAuthorised, Unreadable):
+            return False
+        except ServerFailed as fault:
+            if fault.status != 501:
+                raise
+            return False
+        return page.matches == 0
+
+    async def _walk(self, kind: str, parameters: Parameters) -> AsyncIterator[Page]:
+        page = read_page(await self._first(kind, parameters))
+        self._compare(page, parameters)
+        announced, matches = page.total, 0
+        seen: set[bytes] = set()
+        while True:
+            for remark in page.remarks:
+                self._remark(remark)
+            matches += page.matches
+            content = _digest(",".join(f"{found.resourceType}/{found.id}" for found, _ in page.resources))
+            if page.resources and content in seen:
+                raise Unreadable(page.route, "the same page comes again")
+            seen.add(content)
+            yield page
+            if page.next is None:
+                break
+            mark = _digest(page.next)
+            if mark in seen or len(seen) > 2 * MOST_PAGES:
+                raise Unreadable(page.route, "the next link leads back")
+            seen.add(mark)
+            page = await self._next(page)
+        if announced is not None and matches < announced:
+            raise _PagesMissing(page.route, "fewer matches came than the server announced")
+
+    async def _first(self, kind: str, parameters: Parameters) -> Reply:
+        if self._by_post:
+            return await self._post(kind, parameters)
+        return await self._connection.request("GET", kind, params=dict(parameters))
+
+    async def _post(self, kind: str, parameters: Parameters) -> Reply:
+        return await self._connection.request("POST", f"{kind}/_search", form=dict(parameters), idempotent=True)
+
+    async def _next(self, page: Page) -> Page:
+        assert page.next is not None
+        against = page.address if page.next.startswith(("?", "/")) else None
+        try:
+            reply = await self._connection.request("GET", self._connection.addresses.resolve(page.next, against))
+        except NotThere as fault:
+            raise _PagesMissing(fault.route, "the next page is gone", status=fault.status) from None
+        return read_page(reply)
+
+    def _compare(self, page: Page, parameters: Parameters) -> None:
+        """The self link states what was really used (R4, search.html#selflink)."""
+        if page.self is not None and urlsplit(page.self).query:
+            used = {name.partition(":")[0] for name, _ in parse_qsl(urlsplit(page.self).query, keep_blank_values=True)}
+            for name in sorted({name for name, _ in parameters} - used - {"_count", "_elements"}):
+                self._remark(f"parameter ignored: {name}")
+
+
+class _PagesMissing(Unreadable):
+    """Not everything came."""
+
+
+def read_page(reply: Reply) -> Page:
+    """A searchset Bundle. Raises Unreadable for anything else."""
+    if media_type(reply.headers) not in JSON_TYPES:
+        raise Unreadable(reply.route, "the answer is not declared as FHIR JSON")
+    try:
+        bundle = _bundle.decode(reply.content)
+        if bundle.type != "searchset":
+            raise Unreadable(reply.route, "not a searchset Bundle")
+        nexts = [link.url for link in bundle.link if link.relation == "next"]
+        if len(nexts) > 1:
+            raise Unreadable(reply.route, "more than one next link")
+        page = Page([], [], 0, bundle.total, next(iter(nexts), None), _self(bundle), reply.address, reply.route)
+        for entry in bundle.entry:
+            _read_entry(page, entry)
+    except (msgspec.MsgspecError, UnicodeDecodeError):
+        raise Unreadable(reply.route, "not a searchset Bundle") from None
+    return page
+
+
+def _read_entry(page: Page, entry: _Entry) -> None:
+    raw = bytes(entry.resource)
+    if not raw:
+        return
+    found = _found.decode(raw)
+    mode = entry.search.mode if entry.search else "match"
+    if mode == "outcome" or found.resourceType == "OperationOutcome":
+        page.remarks += [f"server remark: {issue.code}" for issue in _outcome.decode(raw).issue]
+        return
+    page.resources.append((found, raw))
+    page.matches += mode == "match"
+
+
+def _self(bundle: _Bundle) -> str | None:
+    return next((link.url for link in bundle.link if link.relation == "self"), None)
+
+
+def _pieces(codes: Sequence[str]) -> Iterator[Sequence[str]]:
+    """Codes in lists that fit into an address; one empty list when there are none."""
+    piece: list[str] = []
+    length = 0
+    for code in codes:
+        size = len(quote(code)) + 3
+        if piece and length + size > LONGEST_CODES:
+            yield piece
+            piece, length = [], 0
+        piece.append(code)
+        length += size
+    yield piece
+
+
+def _digest(text: str) -> bytes:
+    return blake2b(text.encode(), digest_size=16).digest()

@@ -1,0 +1,372 @@
+"""The pull: nobody lost, nobody done twice, the mark last; each bad day of a record system."""
+
+from collections.abc import Callable
+from contextlib import suppress
+from datetime import timedelta
+from typing import Any
+
+import pytest
+
+from sural.answer.identity import ANSWER_SYSTEM
+from sural.doors.assessor import Answered, documents
+from sural.records import pull as module
+from sural.records.fake_ehr.app import FakeEhr
+from sural.records.fake_ehr.faults import Faults
+from sural.records.faults import NotAuthorised, ServerFailed, Throttled, Unreachable
+from sural.records.pull import Stopped
+from tests.ehr import BASE, MemoryLedger, Pulled, Waits, fake_ehr, instant, order, pull
+
+ALL = 12
+
+
+def everybody(number: int = ALL) -> set[str]:
+    return {f"skerrow-{one:05d}" for one in range(1, number + 1)}
+
+
+def outcomes(ledger: MemoryLedger, again: bool = False) -> dict[str, str]:
+    """What became of everybody, in all runs over the patients or in the list of those put off."""
+    found: dict[str, str] = {}
+    for run, (source, _) in ledger.runs.items():
+        if source.endswith("#again") is again:
+            found |= ledger.work[run]
+    return found
+
+
+def change(ehr: FakeEhr, patient: str) -> None:
+    """A new version of the patient's first Observation."""
+    first = next(kept for kept in ehr.store.all("Observation") if kept.patient == patient)
+    ehr.store.put({**(first.resource or {}), "status": "amended"})
+
+
+def test_every_patient_is_assessed_once() -> None:
+    """Issue 4, item 2: all of them, each once, and the mark moves to the server's time."""
+    ehr, ledger, sink = fake_ehr(ALL), MemoryLedger(), Pulled()
+
+    tally = pull(ehr, ledger, sink)
+
+    assert everybody() == set(outcomes(ledger))
+    assert {1} == set(sink.times.values())
+    assert tally.complete
+    assert ledger.mark(BASE, "changes") is not None
+
+
+def test_the_answer_is_the_one_of_every_other_door() -> None:
+    """Design, "One pure core, many doors": one summary per patient."""
+    sink = Pulled()
+    pull(fake_ehr(3), sink=sink)
+
+    for patient, answered in sink.items():
+        summaries = [one for one in documents(answered) if "summary" in one]
+        assert [f"Patient/{patient}"] == [one["subject"] for one in summaries]
+
+
+def test_by_get_and_by_post_the_same_is_found() -> None:
+    """D3: searches by GET in pieces of codes, or by POST."""
+    first, second = Pulled(), Pulled()
+    pull(fake_ehr(3), sink=first, by_post=True)
+    pull(fake_ehr(3), sink=second, by_post=False)
+
+    assert [list(documents(one)) for one in first.values()] == [list(documents(second[patient])) for patient in first]
+
+
+def test_the_second_pull_finds_only_what_changed() -> None:
+    """Issue 4, item 2: the high-water mark, with its overlap."""
+    ehr, ledger = fake_ehr(ALL), MemoryLedger()
+    pull(ehr, ledger)
+    ledger.marks[BASE, "changes"] = instant(ehr.store._clock() + timedelta(hours=1))
+    ehr.store._clock.now += timedelta(hours=2)  # type: ignore[attr-defined]
+    change(ehr, "skerrow-00004")
+    sink = Pulled()
+
+    tally = pull(ehr, ledger, sink)
+
+    assert {"skerrow-00004"} == set(sink)
+    assert 1 == tally.patients
+
+
+@pytest.mark.parametrize(("overlap", "found"), [(timedelta(minutes=5), {"skerrow-00004"}), (timedelta(0), set())])
+def test_a_change_that_became_visible_late_is_not_missed(overlap: timedelta, found: set[str]) -> None:
+    """Common practice, no source: changes are asked for from a little before the mark."""
+    ehr, ledger = fake_ehr(ALL), MemoryLedger()
+    ehr.store._clock.now += timedelta(hours=2)  # type: ignore[attr-defined]
+    change(ehr, "skerrow-00004")
+    ledger.marks[BASE, "changes"] = instant(ehr.store._clock() + timedelta(minutes=2))
+    sink = Pulled()
+
+    pull(ehr, ledger, sink, order(overlap=overlap))
+
+    assert found == set(sink)
+
+
+def test_what_we_wrote_back_makes_nobody_due() -> None:
+    """E7: our answers are Observations too, and newer than the mark."""
+    ehr, ledger = fake_ehr(3), MemoryLedger()
+    ledger.marks[BASE, "changes"] = instant(ehr.store._clock() + timedelta(hours=1))
+    ehr.store._clock.now += timedelta(hours=2)  # type: ignore[attr-defined]
+    first = next(iter(ehr.store.all("Observation")))
+    ehr.store.put({**(first.resource or {}), "id": "ours", "identifier": [{"system": ANSWER_SYSTEM, "value": "x"}]})
+
+    assert 0 == pull(ehr, ledger).patients
+
+
+def test_a_changed_record_of_a_patient_makes_them_due() -> None:
+    """A corrected date of birth changes the answer."""
+    ehr, ledger, sink = fake_ehr(3), MemoryLedger(), Pulled()
+    ledger.marks[BASE, "changes"] = instant(ehr.store._clock() + timedelta(hours=1))
+    ehr.store._clock.now += timedelta(hours=2)  # type: ignore[attr-defined]
+    ehr.store.put({**(ehr.store.read("Patient", "skerrow-00002").resource or {}), "birthDate": "1950-01-01"})
+
+    pull(ehr, ledger, sink)
+
+    assert {"skerrow-00002"} == set(sink)
+
+
+class Killed(BaseException):
+    """As sudden as a kill: nothing of ours catches it."""
+
+
+def killed_at(number: int, sink: Pulled) -> Callable[[str, Answered], Any]:
+    """A sink that dies with its patient number `number`."""
+
+    async def take(patient: str, answered: Answered) -> None:
+        if len(sink.times) == number:
+            raise Killed
+        await sink(patient, answered)
+
+    return take
+
+
+@pytest.mark.parametrize("number", [0, 1, 5, ALL - 2])
+def test_after_a_kill_the_pull_goes_on_where_it_was(number: int) -> None:
+    """Issue 4, "must show": nobody lost, nobody who was done is done again, and the mark is that of the first start."""
+    ehr, ledger, sink = fake_ehr(ALL), MemoryLedger(), Pulled()
+    with pytest.raises(Killed):
+        pull(ehr, ledger, killed_at(number, sink), order(workers=1))
+    until = ledger.runs[1][1]
+    before = dict(sink.times)
+
+    pull(ehr, ledger, sink)
+
+    assert everybody() == set(outcomes(ledger))
+    assert all("" != outcome for outcome in outcomes(ledger).values())
+    assert dict.fromkeys(before, 1) == {patient: sink.times[patient] for patient in before}
+    assert until == ledger.mark(BASE, "changes")
+
+
+def test_a_patient_who_cannot_be_fetched_is_put_off_and_not_lost() -> None:
+    """The mark moves, and the next pull fetches who was put off, changed or not."""
+    ehr, ledger, sink = fake_ehr(ALL), MemoryLedger(), Pulled()
+    second = Pulled()
+
+    async def first_fails(patient: str, answered: Answered) -> None:
+        if not tried:
+            tried.add(patient)
+            raise ServerFailed("POST /", status=500)
+        await sink(patient, answered)
+
+    tried: set[str] = set()
+    pull(ehr, ledger, first_fails, order(workers=1))
+    (lost,) = [patient for patient, outcome in outcomes(ledger, again=True).items() if not outcome]
+
+    pull(ehr, ledger, second)
+
+    assert {lost} == tried
+    assert lost in second
+    assert "assessed" == outcomes(ledger, again=True)[lost]
+
+
+def test_a_server_that_is_down_stops_the_pull() -> None:
+    """Ten patients in a row that cannot be fetched: nobody else is tried, and nobody is lost."""
+    ehr, ledger = fake_ehr(40), MemoryLedger()
+
+    async def down(patient: str, answered: Answered) -> None:
+        raise Unreachable("POST /")
+
+    with pytest.raises(Stopped):
+        pull(ehr, ledger, down, order(workers=1))
+    sink = Pulled()
+    pull(ehr, ledger, sink)
+
+    assert everybody(40) == set(outcomes(ledger))
+    assert "" not in outcomes(ledger).values()
+    assert "" not in outcomes(ledger, again=True).values()
+    assert {"assessed"} >= set(outcomes(ledger, again=True).values())
+
+
+def test_a_long_wait_stops_the_pull_with_its_length() -> None:
+    """M1: 429 with an hour in Retry-After; the service mode waits that long."""
+    with pytest.raises(Stopped) as stopped:
+        pull(fake_ehr(3, throttle_every=5, retry_after=3600))
+
+    assert isinstance(stopped.value.fault, Throttled)
+    assert 3600 == stopped.value.fault.retry_after
+
+
+def test_a_refused_token_stops_the_pull() -> None:
+    """N4: nobody is marked as done for it."""
+    ehr, ledger = fake_ehr(3, {"someone": {"keys": []}}), MemoryLedger()
+
+    with pytest.raises(Stopped) as stopped:
+        pull(ehr, ledger)
+
+    assert isinstance(stopped.value.fault, NotAuthorised)
+    assert {} == outcomes(ledger)
+
+
+@pytest.mark.parametrize(
+    "fault",
+    [{"throttle_every": 7}, {"throttle_every": 9, "retry_after_as_date": True}, {"fail_every": 6}, {"slow": 0.5}, {"relative_next": True},
+     {"no_post_search": True}, {"gone": ("Procedure", "Encounter")}, {"ignore": ("status", "_elements")}],
+)  # fmt: skip
+def test_on_a_bad_day_everybody_is_assessed_all_the_same(fault: dict[str, Any]) -> None:
+    """M1, M5, D3, D6: throttling, gateways that fail, slowness, missing features."""
+    ehr, ledger = fake_ehr(ALL, **fault), MemoryLedger()
+
+    tally = pull(ehr, ledger)
+
+    assert tally.complete
+    assert everybody() == set(outcomes(ledger))
+    assert "put-off" not in tally.counts
+
+
+def test_a_page_instead_of_an_answer_is_no_answer() -> None:
+    """H1: a sign-in page with status 200 puts a patient off; on a better day the pull catches up."""
+    ehr, ledger = fake_ehr(ALL, wrong_type_every=23), MemoryLedger()
+    with suppress(Stopped):
+        pull(ehr, ledger)
+    ehr.faults = Faults()
+    pull(ehr, ledger)
+
+    assert everybody() == set(outcomes(ledger))
+    assert not [one for one in [*outcomes(ledger).values(), *outcomes(ledger, again=True).values()] if one == ""]
+
+
+@pytest.mark.parametrize("fault", ["looping_next", "missing_page", "lost_page", "foreign_next"])
+def test_a_list_that_is_not_whole_moves_no_mark(fault: str) -> None:
+    """D2, N5: somebody may be missing, so the next pull lists again from the same mark."""
+    ehr, ledger = fake_ehr(60, **{fault: True}), MemoryLedger()
+
+    with pytest.raises(Stopped):
+        pull(ehr, ledger)
+
+    assert ledger.mark(BASE, "changes") is None
+
+
+def test_who_was_named_is_pulled_and_the_marks_are_left_alone() -> None:
+    """`--patient`: no run, no mark; somebody who is not there is told."""
+    ledger, sink = MemoryLedger(), Pulled()
+
+    tally = pull(fake_ehr(3), ledger, sink, order(patients=("skerrow-00002", "nobody")))
+
+    assert {"skerrow-00002"} == set(sink)
+    assert {"assessed": 1, "gone": 1} == tally.counts
+    assert {} == ledger.marks
+
+
+def with_group(ehr: FakeEhr, *patients: str) -> FakeEhr:
+    members = [{"entity": {"reference": f"Patient/{patient}"}} for patient in patients]
+    ehr.store.put({"resourceType": "Group", "id": "g1", "type": "person", "actual": True, "member": members})
+    return ehr
+
+
+@pytest.mark.parametrize("bulk", [False, True])
+def test_a_group_is_pulled_with_a_mark_of_its_own(bulk: bool) -> None:
+    """M7: `--group`, by search or by export."""
+    ehr, ledger, sink = with_group(fake_ehr(8), "skerrow-00002", "skerrow-00007"), MemoryLedger(), Pulled()
+
+    pull(ehr, ledger, sink, order(group="g1", bulk=bulk))
+
+    assert {"skerrow-00002", "skerrow-00007"} == set(outcomes(ledger))
+    assert ledger.mark(BASE, "changes") is None
+    assert ledger.mark(f"{BASE}#g1", "changes") is not None
+
+
+def clinical(answers: Pulled) -> dict[str, Any]:
+    """What is said of each patient, without the account of the input: an export brings finished encounters too."""
+    account = ("issues", "intake", "outcome")
+    return {
+        patient: [{name: value for name, value in one.items() if name not in account} for one in documents(answered)]
+        for patient, answered in answers.items()
+    }
+
+
+@pytest.mark.parametrize("fault", [{}, {"paged_manifest": True}, {"compressed_files": True}])
+def test_an_export_gives_the_same_answers(fault: dict[str, Any]) -> None:
+    """M1 to M4: assessed from the files, without a request per patient."""
+    by_search, by_export = Pulled(), Pulled()
+    ehr = fake_ehr(ALL, **fault)
+    pull(fake_ehr(ALL), sink=by_search)
+
+    pull(ehr, sink=by_export, asked=order(bulk=True))
+
+    assert clinical(by_search) == clinical(by_export)
+    assert "GET Patient" not in ehr.served[3:]
+
+
+def test_an_export_of_changes_names_who_is_fetched() -> None:
+    """M2: `_since` gives changed resources only, so each patient is fetched whole."""
+    ehr, ledger, sink = fake_ehr(ALL), MemoryLedger(), Pulled()
+    ledger.marks[BASE, "changes"] = instant(ehr.store._clock() + timedelta(hours=1))
+    ehr.store._clock.now += timedelta(hours=2)  # type: ignore[attr-defined]
+    change(ehr, "skerrow-00005")
+
+    pull(ehr, ledger, sink, order(bulk=True))
+
+    assert {"skerrow-00005"} == set(sink)
+
+
+@pytest.mark.parametrize("fault", [{"partial_export": True}, {"broken_lines": True}])
+def test_a_partial_export_moves_no_mark(fault: dict[str, Any]) -> None:
+    """M2: partial success is 200; who is named is fetched whole, and somebody may be missing."""
+    ehr, ledger = fake_ehr(ALL, **fault), MemoryLedger()
+
+    tally = pull(ehr, ledger, asked=order(bulk=True))
+    after_partial = ledger.mark(BASE, "changes")
+    ehr.faults = Faults()
+    pull(ehr, ledger, asked=order(bulk=True))
+
+    assert not tally.complete
+    assert after_partial is None
+    assert everybody() == set(outcomes(ledger))
+    assert ledger.mark(BASE, "changes") is not None
+
+
+def test_deleted_resources_are_told() -> None:
+    """M2: an export names them without their patients."""
+    tally = pull(fake_ehr(3, deleted=("Observation/x",)), asked=order(bulk=True))
+
+    assert any(remark.startswith("export names deleted") for remark in tally.remarks)
+
+
+def test_one_patient_that_we_fail_on_does_not_stop_the_others(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Our fault is put off like any other, and told by its type only."""
+    real = module.answer
+
+    def failing(data: bytes, *how: Any) -> Answered:
+        if b'"skerrow-00002"' in data:
+            raise KeyError("Ingrid")
+        return real(data, *how)
+
+    monkeypatch.setattr(module, "answer", failing)
+    sink = Pulled()
+    tally = pull(fake_ehr(3), sink=sink)
+
+    assert 1 == tally.remarks["internal failure: KeyError"]
+    assert "skerrow-00002" not in sink
+    assert sink
+
+
+def test_remarks_name_no_patient() -> None:
+    """P2, C5: what is said of a pull holds no id."""
+    tally = pull(fake_ehr(ALL, wrong_type_every=23, gone=("Procedure",)), asked=order(give_up_after=1000))
+
+    assert tally.remarks
+    assert not any("skerrow" in remark for remark in tally.remarks)
+
+
+def test_no_more_waits_than_needed() -> None:
+    """On a good day nobody waits."""
+    waits = Waits()
+    pull(fake_ehr(3), sleep=waits)
+
+    assert [] == waits

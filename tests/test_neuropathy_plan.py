@@ -241,3 +241,13 @@ def test_everything_is_a_proposal_with_reason_and_tests_in_the_bundle() -> None:
     assert {"proposal"} == {one["intent"] for one in of_type(answer, "ServiceRequest")}
     assert "test-vitamin-b12" == laboratory["orderDetail"][0]["coding"][0]["code"]
     assert classification["fullUrl"] in str(laboratory["reasonReference"])
+
+
+def test_one_site_of_the_sole_is_no_asymmetry() -> None:
+    """Project choice: one monofilament site missed among others felt shows a loss, not how far it goes; nobody is sent to a neurologist."""
+    exam = Exam().normal().see("monofilament-10g", "not-felt", "left", "metatarsal-head-1", id="missed", effectiveDateTime="2026-03-02")
+    found = summary_of(exam.bundle())
+
+    assert "asymmetric-multifocal" not in found["neuropathy"]["pattern"]
+    assert "neurology" not in [referral["service"] for referral in found["referrals"]]
+    assert "moderate" == found["footRisk"]["nice-ng19-2019"]["left"]["atLeast"]

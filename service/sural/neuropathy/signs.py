@@ -230,7 +230,11 @@ def _arms(limb: Limb) -> dict[str, Extent]:
 
 
 def _add_touch(limb: Limb, found: dict[str, Extent]) -> None:
-    """The monofilament and the touch of toes count as touch where cotton wool was not used."""
+    """The monofilament and the touch of toes count as touch where cotton wool was not used.
+
+    Sites of the sole reach as far as the furthest one not felt, when none up to there is felt; a single site among others that are felt
+    shows a loss, not how far it goes (project choice).
+    """
     if "light-touch" in found:
         return
     sites = limb.sites.get("monofilament-10g")
@@ -238,8 +242,12 @@ def _add_touch(limb: Limb, found: dict[str, Extent]) -> None:
         missed = tuple([finding for finding in sites.values() if finding.value == "not-felt"])
         felt = tuple([finding for finding in sites.values() if finding.value == "felt"])
         if missed:
-            reached = max([LEG_SITES.get(site, TOES) for site, finding in sites.items() if finding.value == "not-felt"])
-            found["monofilament"] = Extent(reached, TRUNK, missed)
+            lost, kept = (
+                [LEG_SITES.get(site, TOES) for site, finding in sites.items() if finding.value == answer]
+                for answer in ("not-felt", "felt")
+            )
+            reached = max(lost)
+            found["monofilament"] = Extent(TOES if any(rank <= reached for rank in kept) else reached, TRUNK, missed)
         elif len(felt) >= 3:
             found["monofilament"] = Extent(0, 0, felt, boundary=True)
         return

@@ -13,6 +13,10 @@ from typing import Any
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent / "service"))
 
+sys.path.insert(0, str(HERE))
+
+from forms import YES_OR_NO, Forms  # noqa: E402
+
 from sural import canonical, vocabulary  # noqa: E402
 
 DATE = "2026-11-25"
@@ -30,7 +34,7 @@ NOTICES = {canonical.LOINC: LOINC_NOTICE, canonical.SNOMED: SNOMED_NOTICE}
 
 
 def main() -> int:
-    resources = [*code_systems(), *value_sets(), *concept_maps()]
+    resources = [*code_systems(), *value_sets(), *concept_maps(), FORMS.concept_map(), *FORMS.questionnaires]
     folder = HERE / "fhir"
     stale = []
     for resource in resources:
@@ -83,6 +87,7 @@ def code_systems() -> list[dict[str, Any]]:
             {row["code"]: row["display"] for row in table("medicines")},
             {row["code"]: f"{row['group']}; {row['source']} [{row['mark']}]" for row in table("medicines")},
         ),
+        plain_system("question", "Questions and groups of the forms", FORMS.codes),
         plain_system("side", "Sides of the body", {"left": "Left", "right": "Right", "bilateral": "Both sides"}),
         *(plain_system(system.name, system.title, system.codes, system.definitions) for system in vocabulary.SYSTEMS),
     ]
@@ -163,9 +168,17 @@ def finding_system() -> dict[str, Any]:
 
 
 def answer_system() -> dict[str, Any]:
+    system = plain_system("finding-value", "Answers to findings", answer_codes())
+    for concept in system["concept"]:
+        if concept["code"] in YES_OR_NO:
+            concept["designation"] = [{"language": "en", "value": YES_OR_NO[concept["code"]]}]
+    return system
+
+
+def answer_codes() -> dict[str, str]:
+    """Every answer with its display."""
     answers = {answer: None for row in table("concepts") for answer in row["answers"].replace("|", " ").split()}
-    codes = {answer: ANSWER_DISPLAYS.get(answer, answer.replace("-", " ").capitalize()) for answer in sorted(answers)}
-    return plain_system("finding-value", "Answers to findings", codes)
+    return {answer: ANSWER_DISPLAYS.get(answer, answer.replace("-", " ").capitalize()) for answer in sorted(answers)}
 
 
 ANSWER_DISPLAYS = {
@@ -242,14 +255,14 @@ def value_sets() -> list[dict[str, Any]]:
         system: sorted({row["code"] for row in rows})
         for system, rows in _grouped(row for row in table("mappings") if row["target"][0] in "QF")
     }
-    include = [{"system": canonical.FINDING}]
+    include = [{"system": canonical.FINDING}, {"system": canonical.QUESTION, "concept": [{"code": code} for code in FORMS.targets]}]
     include += [{"system": system, "concept": [{"code": code} for code in codes]} for system, codes in mapped.items()]
     sets.append(
         header(
             "ValueSet",
             "accepted-finding",
             "Codes accepted for a finding",
-            "Own codes and every open code that is mapped to one.",
+            "Own codes, the questions of the forms, and every open code that is mapped to one.",
             "\n\n".join(NOTICES.values()),
         )
         | {"compose": {"include": include}}
@@ -319,6 +332,8 @@ def target_entries(row: dict[str, str]) -> list[dict[str, Any]]:
         entry["product"] = product
     return [entry]
 
+
+FORMS = Forms(table, header, answer_codes())
 
 if __name__ == "__main__":
     sys.exit(main())

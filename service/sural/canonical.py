@@ -34,6 +34,7 @@ SERVICE: Final = code_system("service")
 NOTE: Final = code_system("note")
 ISSUE: Final = code_system("issue")
 MEDICINE: Final = code_system("medicine")
+QUESTION: Final = code_system("question")
 RULE: Final = code_system("rule")
 
 SNOMED: Final = "http://snomed.info/sct"

@@ -110,6 +110,8 @@ _TABLE: tuple[tuple[str, Severity, str, int, str], ...] = (
     ("unit-missing", "error", "required", 422, "A measured value needs its UCUM unit."),
     ("unit-not-ucum", "error", "code-invalid", 422, "The unit is not a UCUM code."),
     ("unit-incommensurable", "error", "value", 422, "The unit cannot be converted to the one that is needed."),
+    ("questionnaire-unknown", "warning", "not-found", 422, "The Questionnaire is none of ours; its answers are not read."),
+    ("question-unknown", "error", "code-invalid", 422, "The Questionnaire has no question with this linkId."),
     ("tries-undecided", "information", "informational", 422, "The tries do not decide whether the site is felt."),
     # where
     ("side-missing", "error", "required", 422, "The finding needs a side and has none."),

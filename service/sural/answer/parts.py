@@ -52,13 +52,17 @@ class Writing:
         self.basis: list[Json] = []
         self.observations: list[Json] = []
         self._positions: dict[int, tuple[int, Json]] = {}
+        known: dict[str, Json] = {}
         for source in self.sources:
             if reference := source.reference:
-                link: Json = {"reference": reference}
-                self.basis.append(link)
+                link = known.get(reference)
+                if link is None:
+                    link = known[reference] = {"reference": reference}
+                    self.basis.append(link)
                 if source.type == "Observation":
-                    self._positions[source.index] = len(self.observations), link
-                    self.observations.append(link)
+                    if not self.observations or self.observations[-1] is not link:
+                        self.observations.append(link)
+                    self._positions[source.index] = len(self.observations) - 1, link
         self._by_concept: dict[str, set[int]] | None = None
 
     @property
@@ -87,14 +91,11 @@ class Writing:
 
     def _in_order(self, indexes: set[int]) -> list[Json]:
         positions = self._positions
-        return [link for _, link in sorted([positions[index] for index in indexes if index in positions], key=_first)]
+        found = dict([positions[index] for index in indexes if index in positions])
+        return [found[position] for position in sorted(found)]
 
 
 _NONE: set[int] = set()
-
-
-def _first(pair: tuple[int, Json]) -> int:
-    return pair[0]
 
 
 def effective(text: str | None) -> Json | None:
@@ -148,7 +149,8 @@ def unique_sources(findings: Iterable[Finding]) -> list[Source]:
 
 def references(sources: Iterable[Source]) -> list[Json]:
     """References to input resources; one without an identity cannot be cited and is left out."""
-    return [{"reference": reference} for source in sources if (reference := source.reference)]
+    named = dict.fromkeys(reference for source in sources if (reference := source.reference))
+    return [{"reference": reference} for reference in named]
 
 
 def cited(findings: Iterable[Finding]) -> list[Json]:

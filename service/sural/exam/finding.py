@@ -15,7 +15,8 @@ Value = str | Decimal | Moment
 class Source(Struct, gc=False):
     """The input resource behind a finding: its number in the input, where it stands, its type and identity.
 
-    `line` counts from 1 in input that came as lines.
+    `line` counts from 1 in input that came as lines. `holder` is what a contained resource stands in, or the response an answer is
+    from; `within` is the rest of the path from there, where it is not `contained`.
     """
 
     index: int
@@ -26,12 +27,13 @@ class Source(Struct, gc=False):
     record: Any = None
     line: int | None = None
     holder: "Source | None" = None
+    within: str = ""
 
     @property
     def path(self) -> str:
         """The FHIRPath that selects the resource in the input."""
         if self.holder is not None:
-            return f"{self.holder.path}.contained[{self.number}]"
+            return self.holder.path + (self.within or f".contained[{self.number}]")
         return f"{self.base}.entry[{self.number}].resource" if self.number >= 0 else self.base
 
     @property

@@ -21,7 +21,7 @@ from sural.issues import Issue, Refused
 MAX_BYTES = 25_000_000
 MAX_ENTRIES = 20_000
 READ_BUNDLES = ("collection", "transaction", "batch", "searchset", "document")
-NOT_ALONE = wire.TYPES - {record.__name__ for record in wire.READ} - {"Bundle", "Parameters", "QuestionnaireResponse"}
+NOT_ALONE = wire.TYPES - {record.__name__ for record in wire.READ} - {"Bundle", "Parameters"}
 """The types of which a single resource says nothing of an examination."""
 
 Item = Source  # an input resource; its record is None when its structure could not be read
@@ -47,18 +47,23 @@ class Parameter(Struct):
 
 
 def read_document(
-    data: bytes, checker: Checker | None = None, max_bytes: int = MAX_BYTES, max_entries: int = MAX_ENTRIES
+    data: bytes,
+    checker: Checker | None = None,
+    max_bytes: int = MAX_BYTES,
+    max_entries: int = MAX_ENTRIES,
+    base: str = "",
 ) -> Document:
     """Read one Bundle, Parameters or single resource. Raises Refused when nothing in it can be read.
 
-    `checker` adds a structural check of every resource against the whole of FHIR R4, beyond the elements that are read here.
+    `checker` adds a structural check of every resource against the whole of FHIR R4, beyond the elements that are read here. `base` is
+    the FHIRPath under which the document stands in something larger.
     """
     if len(data) > max_bytes:
         raise Refused(Issue("input-too-large", diagnostics=f"limit: {max_bytes} bytes"))
     if not data.strip():
         raise Refused(Issue("empty-input"))
     reader = _Reader(max_entries, checker)
-    kind = reader.document(data, "")
+    kind = reader.document(data, base)
     if kind in NOT_ALONE:
         raise Refused(*reader.issues, Issue("resource-type-unsupported", kind))
     return Document(reader.items, reader.issues, reader.parameters)

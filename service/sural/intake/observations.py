@@ -316,7 +316,8 @@ class _Reading:
         if isinstance(value, Absent | Read):
             self._add(target.concept, where, value, ())
         else:
-            self._add(target.concept, where, value, ((target.part, value),))
+            whole = value if target.concept.kind == "component" else "present"
+            self._add(target.concept, where, whole, ((target.part, value),))
 
     def _add(
         self, concept: Concept, where: Where, value: Outcome, details: tuple[tuple[str, Value], ...], path: str = ""

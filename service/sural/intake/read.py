@@ -15,6 +15,7 @@ from sural.intake.documents import Document, Item
 from sural.intake.medicines import read_medication
 from sural.intake.observations import read_observation
 from sural.intake.plain import read_plain
+from sural.intake.questionnaire_response import read_response
 from sural.intake.references import Subject
 from sural.intake.selection import select
 from sural.intake.versions import SUPERSEDED, latest_versions
@@ -52,6 +53,7 @@ _READERS: dict[type[wire.Resource], Callable[[Context, Item, Any, Gathered], Non
     wire.MedicationRequest: read_medication,
     wire.Encounter: read_encounter,
     wire.ServiceRequest: read_request,
+    wire.QuestionnaireResponse: read_response,
 }
 
 

@@ -212,6 +212,54 @@ class ServiceRequest(Resource, tag="ServiceRequest", gc=False):
     doNotPerform: bool | None = None
 
 
+class Coding(Struct, gc=False):
+    system: str | None = None
+    version: str | None = None
+    code: str | None = None
+    display: str | None = None
+
+
+class Answer(Struct, gc=False):
+    """One answer of a QuestionnaireResponse. What is never read is kept as bytes, to know that it is there."""
+
+    valueBoolean: bool | None = None
+    valueDecimal: Number = None
+    valueInteger: Integer | None = None
+    valueDate: str | None = None
+    valueDateTime: str | None = None
+    valueString: str | None = None
+    valueCoding: Coding | None = None
+    valueQuantity: Quantity | None = None
+    valueTime: Text = NONE
+    valueUri: Text = NONE
+    valueAttachment: Object = NONE
+    valueReference: Object = NONE
+    modifierExtension: Array = NONE
+    item: "list[ResponseItem]" = []
+
+    def __post_init__(self) -> None:
+        if self.valueDecimal is not None:
+            self.valueDecimal = Quantity(self.valueDecimal).value
+
+
+class ResponseItem(Struct, gc=False):
+    linkId: str | None = None
+    modifierExtension: Array = NONE
+    answer: list[Answer] = []
+    item: "list[ResponseItem]" = []
+
+
+class QuestionnaireResponse(Resource, tag="QuestionnaireResponse", gc=False):
+    identifier: Identifier | None = None
+    questionnaire: str | None = None
+    status: str | None = None
+    subject: Reference | None = None
+    encounter: Object = NONE
+    authored: str | None = None
+    author: Object = NONE
+    item: list[ResponseItem] = []
+
+
 class Link(Struct, gc=False):
     other: Reference | None = None
     type: str | None = None
@@ -229,6 +277,7 @@ class Patient(Resource, tag="Patient", gc=False):
 
 READ: tuple[type[Resource], ...] = (
     Observation, Condition, Procedure, MedicationStatement, MedicationRequest, Medication, Encounter, ServiceRequest, Patient,
+    QuestionnaireResponse,
 )  # fmt: skip
 
 _OTHER_TYPES = """
@@ -245,7 +294,7 @@ MedicinalProductContraindication MedicinalProductIndication MedicinalProductIngr
 MedicinalProductManufactured MedicinalProductPackaged MedicinalProductPharmaceutical MedicinalProductUndesirableEffect MessageDefinition
 MessageHeader MolecularSequence NamingSystem NutritionOrder ObservationDefinition OperationDefinition OperationOutcome Organization
 OrganizationAffiliation Parameters PaymentNotice PaymentReconciliation Person PlanDefinition Practitioner PractitionerRole Provenance
-Questionnaire QuestionnaireResponse RelatedPerson RequestGroup ResearchDefinition ResearchElementDefinition ResearchStudy
+Questionnaire RelatedPerson RequestGroup ResearchDefinition ResearchElementDefinition ResearchStudy
 ResearchSubject RiskAssessment RiskEvidenceSynthesis Schedule SearchParameter Slot Specimen SpecimenDefinition StructureDefinition
 StructureMap Subscription Substance SubstanceNucleicAcid SubstancePolymer SubstanceProtein SubstanceReferenceInformation
 SubstanceSourceMaterial SubstanceSpecification SupplyDelivery SupplyRequest Task TerminologyCapabilities TestReport TestScript ValueSet

@@ -91,7 +91,7 @@ class Lexicon:
             (canonical.SERVICE, entry["code"]): (entry["code"], True) for entry in read("CodeSystem", "service")["concept"]
         }
         self._nearly: set[tuple[str, str]] = set()
-        for name in ("findings", "answers", "absent-reasons", "sites", "sides", "services"):
+        for name in ("findings", "questions", "answers", "absent-reasons", "sites", "sides", "services"):
             self._lay(read("ConceptMap", name))
         for overlay in overlays:
             self._lay(overlay)
@@ -239,6 +239,8 @@ class Lexicon:
                     found.add(key[1])
             elif key in self._answers:
                 found.update(self._open_answer(concept, key))
+            elif key[0] == canonical.ABSENT_REASON and key[1] in ABSENT_REASONS:
+                reason = Absent(key[1])
             elif key in self._absent:
                 reason = Absent(self._absent[key])
             elif key in self._findings:

@@ -13,6 +13,7 @@ from sural.issues import Issue, Refused
 from sural.web.accepting import check_accept
 from sural.web.capabilities import capability_statement
 from sural.web.demo import demo_routes
+from sural.web.extraction import extract_route
 from sural.web.fhir import FhirResponse, handle_errors
 from sural.web.operation import operation_route
 from sural.web.publications import SHELVES, published, search
@@ -28,7 +29,9 @@ def create_app(check: bool = True, demo: bool = False, max_bytes: int = MAX_BYTE
         title="Sural", version=VERSION, redirect_slashes=False, openapi_url="/openapi.json", docs_url=None, redoc_url=None
     )
     handle_errors(app)
-    register(app, [operation_route(check, max_bytes), *_published_routes(app), *_plain_routes(app)])
+    register(
+        app, [operation_route(check, max_bytes), extract_route(check, max_bytes), *_published_routes(app), *_plain_routes(app)]
+    )
     if demo:
         register(app, demo_routes())
     return app

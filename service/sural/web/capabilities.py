@@ -15,10 +15,13 @@ DATE = "2026-11-25"
 def capability_statement(app: FastAPI, base: str) -> dict[str, Any]:
     """Every resource type, interaction, search parameter and operation the application has a route for."""
     resources: dict[str, set[str]] = {}
-    operations = []
+    operations: dict[str, list[dict[str, str]]] = {"": []}
     for route in served(app):
         if route.interaction == "operation":
-            operations.append({"name": route.name, "definition": f"{canonical.BASE}/OperationDefinition/{route.name}"})
+            definition = route.definition or f"{canonical.BASE}/OperationDefinition/{route.name}"
+            operations.setdefault(route.on, []).append({"name": route.name, "definition": definition})
+            if route.on:
+                resources.setdefault(route.on, set())
         elif route.interaction is not None:
             resources.setdefault(route.name, set()).add(route.interaction)
     statement: dict[str, Any] = {
@@ -38,20 +41,21 @@ def capability_statement(app: FastAPI, base: str) -> dict[str, Any]:
         "rest": [
             {
                 "mode": "server",
-                "resource": [_resource(name, found) for name, found in sorted(resources.items())],
-                "operation": operations,
+                "resource": [_resource(name, found, operations.get(name, [])) for name, found in sorted(resources.items())],
+                "operation": operations[""],
             }
         ],
     }
     return statement
 
 
-def _resource(name: str, interactions: set[str]) -> dict[str, Any]:
-    content: dict[str, Any] = {
-        "type": name,
-        "interaction": [{"code": code} for code in sorted(interactions)],
-        "versioning": "no-version",
-    }
+def _resource(name: str, interactions: set[str], operations: list[dict[str, str]]) -> dict[str, Any]:
+    content: dict[str, Any] = {"type": name}
+    if operations:
+        content["operation"] = operations
+    if not interactions:
+        return content
+    content |= {"interaction": [{"code": code} for code in sorted(interactions)], "versioning": "no-version"}
     content |= {"readHistory": False, "updateCreate": False, "conditionalCreate": False, "conditionalUpdate": False}
     if "search-type" in interactions:
         content["searchParam"] = [{"name": parameter, "type": kind} for parameter, kind in SEARCH_PARAMETERS.items()]

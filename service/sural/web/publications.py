@@ -14,6 +14,7 @@ SHELVES: dict[str, Shelf] = {
     "CodeSystem": "terminology",
     "ValueSet": "terminology",
     "ConceptMap": "terminology",
+    "Questionnaire": "terminology",
     "StructureDefinition": "profiles",
     "OperationDefinition": "profiles",
 }

@@ -14,6 +14,8 @@ Interaction = Literal["operation", "search-type", "read"]
 class Route(Struct, frozen=True):
     """One route: its path and methods, what answers, and for FHIR what it does with which type or operation.
 
+    An operation is of the type it is `on`, or of the service; `definition` is its canonical where it is not one of ours.
+
     `before` is called with the request first and may refuse it. `more` goes to the web framework as it is.
     """
 
@@ -25,6 +27,8 @@ class Route(Struct, frozen=True):
     response: type[Response] = Response
     before: Callable[..., Any] | None = None
     more: dict[str, Any] = {}
+    on: str = ""
+    definition: str = ""
 
 
 def register(app: FastAPI, routes: Iterable[Route]) -> None:

@@ -16,7 +16,6 @@ sys.path.insert(0, str(HERE.parent / "service"))
 sys.path.insert(0, str(HERE))
 
 from forms import YES_OR_NO, Forms  # noqa: E402
-
 from sural import canonical, vocabulary  # noqa: E402
 
 DATE = "2026-11-25"
@@ -255,7 +254,10 @@ def value_sets() -> list[dict[str, Any]]:
         system: sorted({row["code"] for row in rows})
         for system, rows in _grouped(row for row in table("mappings") if row["target"][0] in "QF")
     }
-    include = [{"system": canonical.FINDING}, {"system": canonical.QUESTION, "concept": [{"code": code} for code in FORMS.targets]}]
+    include = [
+        {"system": canonical.FINDING},
+        {"system": canonical.QUESTION, "concept": [{"code": code} for code in FORMS.targets]},
+    ]
     include += [{"system": system, "concept": [{"code": code} for code in codes]} for system, codes in mapped.items()]
     sets.append(
         header(

@@ -184,7 +184,10 @@ class Forms:
         )
 
     def _item(self, link: str, text: str, display: str, kind: str, prefix: str = "", **more: Any) -> Json:
-        item: Json = {"linkId": link, "code": [{"system": canonical.QUESTION, "code": self._code(link, display), "display": display}]}
+        item: Json = {
+            "linkId": link,
+            "code": [{"system": canonical.QUESTION, "code": self._code(link, display), "display": display}],
+        }
         extension = more.pop("extension", [])
         return (
             ({"extension": extension} if extension else {})

@@ -94,7 +94,11 @@ async function ready() {
   throw new Error("the service does not answer");
 }
 
-const input = (link) => `input[id^="${link}/"]`;
+const input = (link) => `input[id^="${link}/"], nz-date-picker[id^="${link}/"] input`;
+
+const offered = (page, text, timeout) => page.waitForFunction(
+  (wanted) => [...document.querySelectorAll("#completionOptions li")].find((one) => one.textContent.replace(/^\d+:/, "").trim() === wanted),
+  { timeout }, text).catch(() => null);
 
 async function fill(page, link, text) {
   const field = await page.waitForSelector(input(link), { timeout: 20000 }).catch(() => null);
@@ -104,12 +108,14 @@ async function fill(page, link, text) {
   await field.click();
   if (/^[\d./]+$/.test(text)) {
     await field.type(text);
-    await page.keyboard.press("Tab");
+    await page.keyboard.press(text.includes("/") ? "Enter" : "Tab");
     return;
   }
-  const choice = await page.waitForFunction(
-    (wanted) => [...document.querySelectorAll("#completionOptions li")].find((one) => one.textContent.replace(/^\d+:/, "").trim() === wanted),
-    { timeout: 20000 }, text).catch(() => null);
+  let choice = await offered(page, text, 3000);
+  if (!choice) {
+    await field.type(text); // a long list is shown in part until one types
+    choice = await offered(page, text, 20000);
+  }
   if (!choice) await page.screenshot({ path: path.join(folder, "fault.png"), fullPage: true });
   assert.ok(choice, `${link} does not offer ${text}`);
   await choice.asElement().evaluate((node) => node.scrollIntoView({ block: "nearest" }));

@@ -169,7 +169,7 @@ class Forms:
         self.targets[link] = self._target(row, side)
         if kind == "choice":
             return
-        reason = "not measured, why" if row.concept["value"] in (*_NUMBERS, "component") else "not known, why"
+        reason = "why not measured" if row.concept["value"] in (*_NUMBERS, "component") else "why not known"
         shut = {"question": link, "operator": "exists", "answerBoolean": False}
         also = when.get("enableWhen", []) if "enableBehavior" not in when or when["enableBehavior"] == "all" else []
         conditions = [shut, *also]

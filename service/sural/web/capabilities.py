@@ -51,12 +51,12 @@ def capability_statement(app: FastAPI, base: str) -> dict[str, Any]:
 
 def _resource(name: str, interactions: set[str], operations: list[dict[str, str]]) -> dict[str, Any]:
     content: dict[str, Any] = {"type": name}
-    if operations:
-        content["operation"] = operations
-    if not interactions:
-        return content
-    content |= {"interaction": [{"code": code} for code in sorted(interactions)], "versioning": "no-version"}
+    if interactions:
+        content["interaction"] = [{"code": code} for code in sorted(interactions)]
+    content["versioning"] = "no-version"
     content |= {"readHistory": False, "updateCreate": False, "conditionalCreate": False, "conditionalUpdate": False}
     if "search-type" in interactions:
         content["searchParam"] = [{"name": parameter, "type": kind} for parameter, kind in SEARCH_PARAMETERS.items()]
+    if operations:
+        content["operation"] = operations
     return content

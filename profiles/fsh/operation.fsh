@@ -38,10 +38,60 @@ Description: "Reads the findings of foot and lower-limb neurological examination
 * parameter[12].type = #Bundle
 * parameter[12].documentation = "The answer: a collection or, on request, a transaction. The intake report stands in it as an OperationOutcome."
 
+Instance: lower-limb-intake
+InstanceOf: OperationDefinition
+Usage: #definition
+Title: "What of a lower-limb extract is understood"
+Description: "Reads an extract without assessing it and says, per code, what is understood and what is not."
+* url = "https://sural.example/fhir/OperationDefinition/lower-limb-intake"
+* version = "0.1.0"
+* name = "LowerLimbIntake"
+* title = "What of a lower-limb extract is understood"
+* status = #active
+* kind = #operation
+* experimental = false
+* date = "2026-11-25"
+* publisher = "The Sural project"
+* description = "Reads an extract without assessing it and says per code, coded value and body site what it was understood as, what became of the resources and why, worst first; what a site's ConceptMaps change in that; and a ConceptMap to fill in for what is not understood. Nothing is stored. The answer holds codes and counts only."
+* affectsState = false
+* code = #lower-limb-intake
+* comment = "An extract of which nothing can be read is refused with an OperationOutcome. NDJSON is read as well."
+* system = true
+* type = false
+* instance = false
+* insert In(0, exam, 1, *, Resource, [["The extract: a Bundle of any kind that can be read, or a single resource. Several are read together."]])
+* insert In(1, as-of, 0, 1, date, [["The day from which look-back is counted. Today when it is not given."]])
+* insert In(2, lookback, 0, 1, string, [["How old a finding may be to be used, as an ISO 8601 duration; P12M when it is not given."]])
+* insert In(3, preliminary, 0, 1, boolean, [["Whether preliminary results are read. False when it is not given."]])
+* insert In(4, concept-map, 0, *, ConceptMap, [["A site's own ConceptMap; the answer then says what it changes."]])
+* insert Out(5, counts, 1, 1, [["How many resources ended as what: used, superseded, notRelevant, unusable, each a part with an integer."]])
+* insert Out(6, code, 0, *, [["One code: parts role (code, value or site), coding, count, understood, how many resources ended as what, and a reason (issue, count) for each kind of trouble. Worst first."]])
+* insert Out(7, finding, 0, *, [["How many findings an assessment would have of a concept: parts concept and count."]])
+* insert Out(8, effect, 0, 1, [["With a concept-map: parts worse, counts-before, change (kind gained, lost or otherwise; before, after, read-before, read-after), finding (concept, before, after) and contradiction (coding, published, overlay, verified)."]])
+* parameter[9].name = #starter-concept-map
+* parameter[9].use = #out
+* parameter[9].min = 0
+* parameter[9].max = "1"
+* parameter[9].type = #ConceptMap
+* parameter[9].documentation = "The codes that are not understood, to fill in: each is unmatched until somebody who knows it says what it means."
+* parameter[10].name = #outcome
+* parameter[10].use = #out
+* parameter[10].min = 1
+* parameter[10].max = "1"
+* parameter[10].type = #OperationOutcome
+* parameter[10].documentation = "Every issue, with the FHIRPath of what it is about."
+
 RuleSet: In(index, name, min, max, type, documentation)
 * parameter[{index}].name = #{name}
 * parameter[{index}].use = #in
 * parameter[{index}].min = {min}
 * parameter[{index}].max = "{max}"
 * parameter[{index}].type = #{type}
+* parameter[{index}].documentation = {documentation}
+
+RuleSet: Out(index, name, min, max, documentation)
+* parameter[{index}].name = #{name}
+* parameter[{index}].use = #out
+* parameter[{index}].min = {min}
+* parameter[{index}].max = "{max}"
 * parameter[{index}].documentation = {documentation}

@@ -57,8 +57,8 @@ def _date(text: str) -> date:
     return found
 
 
-def _input(command: argparse.ArgumentParser) -> None:
-    command.add_argument("files", nargs="+", metavar="FILE", help="file to read; - for standard input")
+def _input(command: argparse.ArgumentParser, at_least_one: bool = True) -> None:
+    command.add_argument("files", nargs="+" if at_least_one else "*", metavar="FILE", help="file to read; - for standard input")
     command.add_argument("--as-of", type=_date, default=None, metavar="DATE", help="day of assessment; default today")
     command.add_argument(
         "--lookback", default="P12M", metavar="DURATION", help="how old a finding may be (ISO 8601); default P12M"
@@ -95,10 +95,21 @@ def _assess(command: argparse.ArgumentParser) -> None:
 
 
 def _intake(command: argparse.ArgumentParser) -> None:
-    _input(command)
+    _input(command, at_least_one=False)
     command.add_argument(
         "--as", dest="form", choices=("table", "json"), default=None, help="default table on a terminal, else json"
     )
+    command.add_argument(
+        "--starter-concept-map", dest="starter", default=None, metavar="FILE",
+        help="also write a ConceptMap of the codes that are not understood, to fill in",
+    )  # fmt: skip
+    command.add_argument(
+        "--from", dest="source", default=None, metavar="URL", help="read a FHIR endpoint instead of files, or as well"
+    )
+    command.add_argument(
+        "--patients", type=int, default=50, metavar="N", help="with --from: how many patients to read; default 50"
+    )
+    command.add_argument("--token-file", default=None, metavar="FILE", help="with --from: the file that holds a bearer token")
     command.set_defaults(run=_run_intake)
 
 

@@ -14,6 +14,7 @@ from sural.issues import Issue
 from sural.terminology.lexicon import Lexicon
 
 Fate = Literal["used", "superseded", "notRelevant", "unusable"]
+Role = Literal["code", "value", "site"]
 
 
 class Gathered(Struct):
@@ -30,7 +31,10 @@ class Gathered(Struct):
 
 
 class CodeUse(Struct):
-    """One line of the intake report: how often a code came, what it was understood as, and what became of the resources."""
+    """One line of the intake report: how often a code came, what it was understood as, and what became of the resources.
+
+    `role` says whether it came as the code of a resource, as its coded value or as its body site.
+    """
 
     system: str
     code: str
@@ -39,6 +43,7 @@ class CodeUse(Struct):
     understood: str | None = None
     fates: dict[str, int] = {}
     reasons: dict[str, int] = {}
+    role: Role = "code"
 
 
 class Context:

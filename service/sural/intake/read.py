@@ -8,6 +8,7 @@ from msgspec import Struct
 
 from sural.exam.examination import Examination
 from sural.intake import wire
+from sural.intake.by_code import by_code as uses_of
 from sural.intake.circumstances import read_encounter, read_request
 from sural.intake.context import CodeUse, Context, Fate, Gathered
 from sural.intake.diagnoses import read_condition, read_procedure
@@ -97,7 +98,7 @@ def read(
         Accepted(exam, _intake(context, about, context.unattributed if single else [], single)) for about, exam in examinations
     )
     rest = Intake((), {}) if single else _rest(context)
-    return Reading(patients, rest, tuple(_by_code(context)) if by_code else ())
+    return Reading(patients, rest, tuple(uses_of(context, tuple(_READERS))) if by_code else ())
 
 
 def _find_panels(context: Context) -> None:
@@ -230,28 +231,6 @@ def _counts(fates: list[Fate | None]) -> dict[Fate, int]:
     counts: dict[Fate, int] = {fate: fates.count(fate) for fate in get_args(Fate)}
     assert sum(counts.values()) == len(fates)
     return counts
-
-
-def _by_code(context: Context) -> list[CodeUse]:
-    """Per code: how often it came, what it was understood as, what became of it and why."""
-    uses: dict[tuple[str, str, str], CodeUse] = {}
-    for item in context.items:
-        record = item.record
-        raw = bytes(getattr(record, "code", b"") or getattr(record, "medicationCodeableConcept", b"") or b"")
-        if raw and type(record) in _READERS:
-            meaning = context.lexicon.meanings[raw]
-            key = meaning.coding
-            understood = ", ".join(dict.fromkeys(target.concept.code for target in meaning.targets)) or None
-        else:
-            key, understood = ("", item.type, ""), None
-        use = uses.setdefault(key, CodeUse(*key, understood=understood))
-        use.count += 1
-        fate = context.fates[item.index] or "notRelevant"
-        use.fates[fate] = use.fates.get(fate, 0) + 1
-        reason = context.reasons.get(item.index)
-        if reason:
-            use.reasons[reason] = use.reasons.get(reason, 0) + 1
-    return list(uses.values())
 
 
 __all__ = ["Accepted", "Intake", "Reading", "read"]

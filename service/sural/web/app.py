@@ -15,6 +15,7 @@ from sural.web.capabilities import capability_statement
 from sural.web.demo import demo_routes
 from sural.web.extraction import extract_route
 from sural.web.fhir import FhirResponse, handle_errors
+from sural.web.intake_operation import intake_route
 from sural.web.operation import operation_route
 from sural.web.publications import SHELVES, published, search
 from sural.web.routes import Route, register, served
@@ -29,9 +30,8 @@ def create_app(check: bool = True, demo: bool = False, max_bytes: int = MAX_BYTE
         title="Sural", version=VERSION, redirect_slashes=False, openapi_url="/openapi.json", docs_url=None, redoc_url=None
     )
     handle_errors(app)
-    register(
-        app, [operation_route(check, max_bytes), extract_route(check, max_bytes), *_published_routes(app), *_plain_routes(app)]
-    )
+    operations = [operation_route(check, max_bytes), intake_route(check, max_bytes), extract_route(check, max_bytes)]
+    register(app, [*operations, *_published_routes(app), *_plain_routes(app)])
     if demo:
         register(app, demo_routes())
     return app

@@ -11,7 +11,6 @@ is a Bundle where the client wants lines more than one document.
 """
 
 from base64 import b64encode
-from datetime import date
 
 from fastapi import Request
 from fastapi.responses import Response
@@ -19,22 +18,14 @@ from starlette.concurrency import run_in_threadpool
 
 from sural.doors.assessor import Answered, answer, answer_all, documents, encode, merged, page_of, reports, structural_check
 from sural.doors.request import Request as Asked
-from sural.doors.request import with_parameters
-from sural.intake.documents import Checker, Parameter
-from sural.issues import Issue, Refused
+from sural.intake.documents import Checker
 from sural.web.accepting import FHIR_JSON, FHIR_LINES, HTML, JSON, LINES, TEXT, Accept
+from sural.web.asking import BODY, asked_by_query
 from sural.web.fhir import FhirResponse, body_type, read_body
 from sural.web.routes import Route
 
 LARGE_BODY = 262_144
-FLAGS = ("trace", "preliminary")
-ASKED_BY_QUERY = ("as-of", "lookback", "pathway", "output", "report", "calendar", *FLAGS, "scheme", "complete")
-_BODY = {
-    "requestBody": {
-        "required": True,
-        "content": {FHIR_JSON: {"schema": {"type": "object", "required": ["resourceType"]}}},
-    }
-}
+ASKED_BY_QUERY = ("as-of", "lookback", "pathway", "output", "report", "calendar", "trace", "preliminary", "scheme", "complete")
 
 
 def operation_route(check: bool, max_bytes: int) -> Route:
@@ -46,7 +37,7 @@ def operation_route(check: bool, max_bytes: int) -> Route:
         accept.refuse_unless(FHIR_JSON, FHIR_LINES, TEXT, HTML)
         in_lines = "ndjson" in body_type(request)
         data = await read_body(request, max_bytes)
-        asked, checked = _asked(request, check)
+        asked, checked = asked_by_query(request, check, ASKED_BY_QUERY)
         checker = structural_check() if checked else None
         if len(data) > LARGE_BODY:
             return await run_in_threadpool(_answer, data, asked, checker, accept, in_lines)
@@ -59,7 +50,7 @@ def operation_route(check: bool, max_bytes: int) -> Route:
         "operation",
         "assess-lower-limb",
         FhirResponse,
-        more={"include_in_schema": True, "openapi_extra": _BODY},
+        more={"include_in_schema": True, "openapi_extra": BODY},
     )
 
 
@@ -95,27 +86,3 @@ def _text(answers: list[Answered], accept: Accept, kind: str) -> Response:
     accept.refuse_unless(kind)
     headers = {"Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'"} if kind == HTML else None
     return Response(text, media_type=kind, headers=headers)
-
-
-def _asked(request: Request, check: bool) -> tuple[Asked, bool]:
-    """The request as the query states it, and whether to check. Raises Refused with every parameter that is unknown or cannot be used."""
-    parameters: list[Parameter] = []
-    issues: list[Issue] = []
-    checks: list[str] = []
-    for name, text in request.query_params.multi_items():
-        if name == "_format":
-            continue
-        if name == "check":
-            checks.append(text)
-            if text not in ("structure", "none") or len(checks) > 1:
-                issues.append(Issue("parameter-invalid", "http.check"))
-        else:
-            value = {"true": True, "false": False}.get(text, text) if name in FLAGS else text
-            parameters.append(Parameter(name if name in ASKED_BY_QUERY else "", value, path=f"http.{name}"))
-    try:
-        asked = with_parameters(Asked(date.today()), parameters)
-    except Refused as refused:
-        raise Refused(*issues, *refused.issues) from None
-    if issues:
-        raise Refused(*issues)
-    return asked, checks == ["structure"] or (check and not checks)

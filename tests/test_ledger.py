@@ -1,0 +1,103 @@
+"""The ledger: marks, runs and work survive; a run is taken up again and never doubled."""
+
+from pathlib import Path
+
+import pytest
+
+from sural.ledger.store import Ledger
+
+EHR = "https://ehr.skerrow.example/fhir"
+UNTIL = "2026-03-02T18:00:00Z"
+
+
+@pytest.fixture
+def url(tmp_path: Path) -> str:
+    return f"sqlite:///{tmp_path / 'ledger.sqlite'}"
+
+
+def test_a_mark_is_kept(url: str) -> None:
+    """Per source and kind; the last one stands, also for the next process."""
+    Ledger(url).set_mark(EHR, "changes", "2026-03-01T00:00:00Z")
+    Ledger(url).set_mark(EHR, "changes", UNTIL)
+
+    assert UNTIL == Ledger(url).mark(EHR, "changes")
+    assert Ledger(url).mark(EHR, "answers") is None
+
+
+def test_an_unfinished_run_is_taken_up_with_its_own_end(url: str) -> None:
+    """What was not done is still open, what was done is not."""
+    ledger = Ledger(url)
+    run = ledger.begin_run(EHR, UNTIL)
+    ledger.add_work(run, ["a", "b", "c"])
+    ledger.done(run, "b", "assessed")
+    again = Ledger(url)
+
+    assert run == again.begin_run(EHR, "2026-03-09T00:00:00Z")
+    assert ["a", "c"] == again.open_work(run, 10)
+    assert ["a"] == again.open_work(run, 1)
+
+
+def test_listing_again_adds_nothing_that_is_there(url: str) -> None:
+    """Somebody who is done does not become due again in the same run."""
+    ledger = Ledger(url)
+    run = ledger.begin_run(EHR, UNTIL)
+    ledger.add_work(run, ["a", "b"])
+    ledger.done(run, "a", "assessed")
+    ledger.add_work(run, ["a", "b", "c"])
+    ledger.add_work(run, [])
+
+    assert ["b", "c"] == ledger.open_work(run, 10)
+
+
+def test_a_finished_run_moves_the_mark_and_forgets_its_patients(url: str) -> None:
+    """The next one is new."""
+    ledger = Ledger(url)
+    run = ledger.begin_run(EHR, UNTIL)
+    ledger.add_work(run, ["a"])
+    ledger.done(run, "a", "assessed")
+    before = ledger.mark(EHR, "changes")
+    ledger.finish_run(run)
+
+    assert (None, UNTIL) == (before, ledger.mark(EHR, "changes"))
+    assert run != ledger.begin_run(EHR, UNTIL)
+
+
+def test_a_run_without_an_end_moves_no_mark(url: str) -> None:
+    """The list of those who were put off."""
+    ledger = Ledger(url)
+    ledger.finish_run(ledger.begin_run(EHR, ""))
+
+    assert ledger.mark(EHR, "changes") is None
+
+
+def test_sources_do_not_mix(url: str) -> None:
+    """Two record systems, two runs."""
+    ledger = Ledger(url)
+    one, other = ledger.begin_run(EHR, UNTIL), ledger.begin_run("https://other.example/fhir", UNTIL)
+    ledger.add_work(one, ["a"])
+
+    assert [] == ledger.open_work(other, 10)
+
+
+def test_only_its_owner_reads_the_ledger(url: str) -> None:
+    """P2: it names patients while they are due."""
+    Ledger(url)
+
+    assert 0o600 == Path(url.removeprefix("sqlite:///")).stat().st_mode & 0o777
+
+
+def test_in_memory_nothing_is_left(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """`sqlite://`, as a dry run uses it."""
+    monkeypatch.chdir(tmp_path)
+    ledger = Ledger("sqlite://")
+    run = ledger.begin_run(EHR, UNTIL)
+    ledger.add_work(run, ["a"])
+
+    assert ["a"] == ledger.open_work(run, 10)
+    assert [] == list(tmp_path.iterdir())
+
+
+def test_another_database_is_refused() -> None:
+    """At the start, in words."""
+    with pytest.raises(ValueError, match="SQLite"):
+        Ledger("postgresql://localhost/x")

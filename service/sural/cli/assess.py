@@ -15,7 +15,7 @@ def run(options: Namespace) -> int:
     """Assess every file and write the answers. A file that cannot be read does not stop the next."""
     terminal = sys.stdout.isatty()
     try:
-        request = _request(options, options.form or ("report" if terminal else "bundle"))
+        request = request_of(options, options.form or ("report" if terminal else "bundle"))
         request.options()
         request.lexicon()
     except Refused as refused:
@@ -52,7 +52,8 @@ def run(options: Namespace) -> int:
     return 2 if faulty else 0
 
 
-def _request(options: Namespace, form: str) -> Request:
+def request_of(options: Namespace, form: str) -> Request:
+    """What the options ask for. Raises Refused for a file that cannot be read."""
     return Request(
         as_of=day(options),
         lookback=options.lookback,

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from datetime import date
 
 from sural.canonical import RULE_SET, VERSION
+from sural.cli.pull_options import pulling
 
 CALENDARS = "region of the working-day calendar, such as GB-ENG, GB-SCT, GB-NIR"
 
@@ -41,12 +42,13 @@ def parser() -> argparse.ArgumentParser:
     _assess(commands.add_parser("assess", help="assess Bundles, Parameters, single resources or NDJSON"))
     _intake(commands.add_parser("intake", help="show what is understood, per code, without assessing"))
     _cases(commands.add_parser("cases", help="list, show and run the fixture cases"))
+    _pull(commands.add_parser("pull", help="pull from a record system's FHIR endpoint, assess, one summary per patient"))
     _serve(commands.add_parser("serve", help="run the HTTP service"))
     _demo(commands.add_parser("demo", help="run the service with the fixture cases and say where to look"))
     return top
 
 
-def _date(text: str) -> date:
+def day(text: str) -> date:
     """A whole day, in the one form that FHIR has for it."""
     try:
         found = date.fromisoformat(text)
@@ -59,7 +61,11 @@ def _date(text: str) -> date:
 
 def _input(command: argparse.ArgumentParser, at_least_one: bool = True) -> None:
     command.add_argument("files", nargs="+" if at_least_one else "*", metavar="FILE", help="file to read; - for standard input")
-    command.add_argument("--as-of", type=_date, default=None, metavar="DATE", help="day of assessment; default today")
+    _reading(command)
+
+
+def _reading(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--as-of", type=day, default=None, metavar="DATE", help="day of assessment; default today")
     command.add_argument(
         "--lookback", default="P12M", metavar="DURATION", help="how old a finding may be (ISO 8601); default P12M"
     )
@@ -72,8 +78,7 @@ def _input(command: argparse.ArgumentParser, at_least_one: bool = True) -> None:
     command.add_argument("--preliminary", action="store_true", help="read preliminary results too")
 
 
-def _assess(command: argparse.ArgumentParser) -> None:
-    _input(command)
+def _judging(command: argparse.ArgumentParser) -> None:
     command.add_argument("--scheme", action="append", default=None, metavar="ID", help="foot-risk scheme; default all")
     command.add_argument("--pathway", default="ng19", metavar="NAME", help="referral pathway, or a TOML file; default ng19")
     command.add_argument("--calendar", default=None, metavar="REGION", help=CALENDARS)
@@ -81,6 +86,11 @@ def _assess(command: argparse.ArgumentParser) -> None:
         "--complete", action="append", default=[], choices=("inspection", "history"), metavar="GROUP",
         help="declare inspection or history complete: what is not recorded is absent",
     )  # fmt: skip
+
+
+def _assess(command: argparse.ArgumentParser) -> None:
+    _input(command)
+    _judging(command)
     command.add_argument(
         "--as", dest="form", choices=("bundle", "transaction", "summary", "report", "html"), default=None,
         help="form of the answer; default report on a terminal, else bundle",
@@ -92,6 +102,13 @@ def _assess(command: argparse.ArgumentParser) -> None:
     command.add_argument("--trace", action="store_true", help="add every rule that fired, with its findings")
     command.add_argument("--save", default=None, metavar="FILE", help="also write the FHIR answer to a file")
     command.set_defaults(run=_run_assess)
+
+
+def _pull(command: argparse.ArgumentParser) -> None:
+    pulling(command)
+    _reading(command)
+    _judging(command)
+    command.set_defaults(trace=False, report="text")
 
 
 def _intake(command: argparse.ArgumentParser) -> None:
@@ -134,6 +151,17 @@ def _address(command: argparse.ArgumentParser) -> None:
 def _serve(command: argparse.ArgumentParser) -> None:
     _address(command)
     command.add_argument("--check", choices=("structure", "none"), default="structure", help="structural check of what comes in")
+    command.add_argument(
+        "--fake-ehr", type=int, nargs="?", const=100, default=None, metavar="PATIENTS",
+        help="serve a scripted record system with invented patients instead, to try a connection on; loopback only",
+    )  # fmt: skip
+    command.add_argument(
+        "--fault", action="append", default=[], metavar="NAME[=VALUE]", help="a bad day of the fake EHR, such as throttle-every=5"
+    )
+    command.add_argument(
+        "--client", action="append", default=[], metavar="ID=FILE",
+        help="a client of the fake EHR and its JWKS; without one no token is needed",
+    )  # fmt: skip
     command.set_defaults(run=_run_serve)
 
 
@@ -173,6 +201,10 @@ def _run_cases_run(options: argparse.Namespace) -> int:
 
 
 def _run_serve(options: argparse.Namespace) -> int:
+    if options.fake_ehr is not None:
+        from sural.cli.fake_ehr import run_fake_ehr
+
+        return run_fake_ehr(options)
     from sural.cli.serve import run
 
     return run(options.host, options.port, options.check == "structure")

@@ -6,9 +6,10 @@ half of the data without anyone knowing.
 """
 
 from collections.abc import AsyncIterator, Callable, Iterator, Sequence
+from functools import lru_cache
 from hashlib import blake2b
 from typing import Any
-from urllib.parse import parse_qsl, quote, urlsplit
+from urllib.parse import parse_qsl, quote, quote_plus, urlencode, urlsplit
 
 import msgspec
 from msgspec import Raw, Struct
@@ -20,6 +21,7 @@ MOST_PAGES = 100_000
 LONGEST_CODES = 1_500
 """Characters of codes in one GET address; common practice, no source: proxies cut addresses at 2,000 and more."""
 NOWHERE = "no-such-patient-probe"
+FORM = {"Content-Type": "application/x-www-form-urlencoded"}
 Parameters = tuple[tuple[str, str], ...]
 
 
@@ -117,6 +119,7 @@ class Searcher:
         self._connection = connection
         self._remark = remark
         self._by_post = by_post
+        self._compared: set[tuple[str, frozenset[str]]] = set()
 
     async def pages(self, kind: str, parameters: Parameters, codes: Sequence[str] = ()) -> AsyncIterator[Page]:
         """The pages of a search, with any of some codes where such are given. What has several of the codes may come several times.
@@ -125,15 +128,14 @@ class Searcher:
         """
         if self._by_post is None:
             self._by_post = await self._takes_post()
-        for part in [codes] if self._by_post else list(_pieces(codes)):
-            asked = (*parameters, ("code", ",".join(part))) if part else parameters
+        for part in [tuple(codes)] if self._by_post else list(_pieces(codes)):
             try:
-                async for page in self._walk(kind, asked):
+                async for page in self._walk(kind, parameters, part):
                     yield page
                 continue
             except _PagesMissing:
                 self._remark("pages missing: search begun again")
-            async for page in self._walk(kind, asked):
+            async for page in self._walk(kind, parameters, part):
                 yield page
 
     async def _takes_post(self) -> bool:
@@ -148,9 +150,9 @@ class Searcher:
             return False
         return page.matches == 0
 
-    async def _walk(self, kind: str, parameters: Parameters) -> AsyncIterator[Page]:
-        page = read_page(await self._first(kind, parameters))
-        self._compare(page, parameters)
+    async def _walk(self, kind: str, parameters: Parameters, codes: tuple[str, ...]) -> AsyncIterator[Page]:
+        page = read_page(await self._first(kind, parameters, codes))
+        self._compare(page, kind, parameters)
         announced, matches = page.total, 0
         seen: set[bytes] = set()
         while True:
@@ -172,13 +174,14 @@ class Searcher:
         if announced is not None and matches < announced:
             raise _PagesMissing(page.route, "fewer matches came than the server announced")
 
-    async def _first(self, kind: str, parameters: Parameters) -> Reply:
+    async def _first(self, kind: str, parameters: Parameters, codes: tuple[str, ...]) -> Reply:
         if self._by_post:
-            return await self._post(kind, parameters)
-        return await self._connection.request("GET", kind, params=dict(parameters))
+            return await self._post(kind, parameters, codes)
+        return await self._connection.request("GET", f"{kind}?{_query(parameters, codes)}")
 
-    async def _post(self, kind: str, parameters: Parameters) -> Reply:
-        return await self._connection.request("POST", f"{kind}/_search", form=dict(parameters), idempotent=True)
+    async def _post(self, kind: str, parameters: Parameters, codes: tuple[str, ...] = ()) -> Reply:
+        form = _query(parameters, codes).encode()
+        return await self._connection.request("POST", f"{kind}/_search", content=form, headers=FORM, idempotent=True)
 
     async def _next(self, page: Page) -> Page:
         assert page.next is not None
@@ -189,12 +192,15 @@ class Searcher:
             raise _PagesMissing(fault.route, "the next page is gone", status=fault.status) from None
         return read_page(reply)
 
-    def _compare(self, page: Page, parameters: Parameters) -> None:
-        """The self link states what was really used (R4, search.html#selflink)."""
-        if page.self is not None and urlsplit(page.self).query:
-            used = {name.partition(":")[0] for name, _ in parse_qsl(urlsplit(page.self).query, keep_blank_values=True)}
-            for name in sorted({name for name, _ in parameters} - used - {"_count", "_elements"}):
-                self._remark(f"parameter ignored: {name}")
+    def _compare(self, page: Page, kind: str, parameters: Parameters) -> None:
+        """The self link states what was really used (R4, search.html#selflink). Looked at once for each kind of search."""
+        asked = (kind, frozenset(name for name, _ in parameters))
+        if asked in self._compared or page.self is None or not urlsplit(page.self).query:
+            return
+        self._compared.add(asked)
+        used = {name.partition(":")[0] for name, _ in parse_qsl(urlsplit(page.self).query, keep_blank_values=True)}
+        for name in sorted(asked[1] - used - {"_count", "_elements"}):
+            self._remark(f"parameter ignored: {name}")
 
 
 class _PagesMissing(Unreadable):
@@ -237,18 +243,28 @@ def _self(bundle: _Bundle) -> str | None:
     return next((link.url for link in bundle.link if link.relation == "self"), None)
 
 
-def _pieces(codes: Sequence[str]) -> Iterator[Sequence[str]]:
+def _query(parameters: Parameters, codes: tuple[str, ...]) -> str:
+    """A query string or form."""
+    return urlencode(parameters) + (f"&code={_encoded(codes)}" if codes else "")
+
+
+@lru_cache(maxsize=256)
+def _encoded(codes: tuple[str, ...]) -> str:
+    return quote_plus(",".join(codes))
+
+
+def _pieces(codes: Sequence[str]) -> Iterator[tuple[str, ...]]:
     """Codes in lists that fit into an address; one empty list when there are none."""
     piece: list[str] = []
     length = 0
     for code in codes:
         size = len(quote(code)) + 3
         if piece and length + size > LONGEST_CODES:
-            yield piece
+            yield tuple(piece)
             piece, length = [], 0
         piece.append(code)
         length += size
-    yield piece
+    yield tuple(piece)
 
 
 def _digest(text: str) -> bytes:

@@ -2,7 +2,8 @@
 
 import secrets
 from collections import OrderedDict
-from urllib.parse import urlencode
+from functools import lru_cache
+from urllib.parse import quote_plus
 
 import orjson
 from msgspec import Struct
@@ -87,13 +88,23 @@ class Searches:
         if number == 0:
             entries += [_entry(kept, base, "include", frozenset()) for kept in result.included]
             entries += [_ignored(name) for name in result.ignored]
-        links = [{"relation": "self", "url": f"{base}/{result.kind}?{urlencode(result.used)}"}]
+        links = [
+            {
+                "relation": "self",
+                "url": f"{base}/{result.kind}?{'&'.join(f'{name}={_quoted(value)}' for name, value in result.used)}",
+            }
+        ]
         following = number + (2 if faults.lost_page and number == 0 else 1)
         if following < pages or (faults.looping_next and pages > 1):
             where = "https://elsewhere.example/fhir/" if faults.foreign_next else "" if faults.relative_next else f"{base}/"
             links.append({"relation": "next", "url": f"{where}{result.kind}?_page={token}.{following % pages}"})
         bundle = {"resourceType": "Bundle", "type": "searchset", "total": len(result.found), "link": links, "entry": entries}
         return orjson.dumps(bundle if entries else {name: value for name, value in bundle.items() if name != "entry"})
+
+
+@lru_cache(maxsize=256)
+def _quoted(value: str) -> str:
+    return quote_plus(value)
 
 
 def _entry(kept: Kept, base: str, mode: str, elements: frozenset[str]) -> Json:

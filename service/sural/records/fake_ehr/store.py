@@ -4,6 +4,7 @@ import bisect
 import uuid
 from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Any
 
 import orjson
@@ -112,7 +113,8 @@ class Store:
     def search(self, kind: str, parameters: Iterable[tuple[str, str]]) -> list[Kept]:
         """What fits all parameters, in the order of ids; values joined by commas are alternatives. Unknown parameters fit all."""
         given = [(name, values.split(",")) for name, values in parameters if name in SEARCHED]
-        return [kept for kept in self._candidates(kind, given) if all(_fits(kept, *one) for one in given)]
+        wanted = [(name, values, _wanted(name, tuple(values))) for name, values in given]
+        return [kept for kept in self._candidates(kind, given) if all(_fits(kept, *one) for one in wanted)]
 
     def _candidates(self, kind: str, given: list[tuple[str, list[str]]]) -> list[Kept]:
         """A superset of what fits: by patient, by identifier, or everything of the type."""
@@ -159,18 +161,24 @@ def _last(reference: str) -> str:
     return reference.partition("/_history")[0].rpartition("/")[2]
 
 
-def _fits(kept: Kept, name: str, values: list[str]) -> bool:
+@lru_cache(maxsize=64)
+def _wanted(name: str, values: tuple[str, ...]) -> tuple[frozenset[tuple[str, str, str]], frozenset[str]]:
+    """The tokens of a parameter: those with a system (an empty one stands for none), and bare codes of any system."""
+    parts = [value.rpartition("|") for value in values]
+    return frozenset((name, system, code) for system, bar, code in parts if bar), frozenset(
+        code for _, bar, code in parts if not bar
+    )
+
+
+def _fits(kept: Kept, name: str, values: list[str], wanted: tuple[frozenset[tuple[str, str, str]], frozenset[str]]) -> bool:
     if name == "_lastUpdated":
         return all(_PREFIXES[value[:2]](kept.updated, _instant(value[2:])) for value in values if value[:2] in _PREFIXES)
     if name == "_id":
         return kept.id in values
     if name in ("patient", "subject"):
         return kept.patient in map(_last, values)
-    for value in values:
-        system, bar, code = value.rpartition("|")
-        if (name, system, code) in kept.tokens or (not bar and any(own[0] == name and own[2] == code for own in kept.tokens)):
-            return True
-    return False
+    tokens, bare = wanted
+    return not tokens.isdisjoint(kept.tokens) or (bool(bare) and any(own[0] == name and own[2] in bare for own in kept.tokens))
 
 
 def _instant(text: str) -> str:

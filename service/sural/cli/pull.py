@@ -1,0 +1,167 @@
+"""`sural pull`: from a record system's FHIR endpoint; one summary per patient on standard output, progress on standard error."""
+
+import asyncio
+import json
+import os
+import time
+from argparse import Namespace
+from contextlib import AsyncExitStack
+from pathlib import Path
+
+import msgspec
+
+from sural.answer.accounts import outcome
+from sural.cli.assess import request_of
+from sural.cli.reading import say, say_issues, write
+from sural.doors.assessor import Answered, documents, encode, structural_check
+from sural.issues import Refused
+from sural.ledger.store import Ledger
+from sural.records.addresses import Addresses
+from sural.records.criteria import READ, criteria
+from sural.records.faults import RecordsFault, Throttled
+from sural.records.fetching import offered
+from sural.records.http import Authoriser, Connection, Manner
+from sural.records.keys import KeyUnusable, SigningKey, jwks, read_keys
+from sural.records.pull import OUTCOMES, Order, Pull, Stopped, Tally
+from sural.records.scopes import scopes, well_formed
+from sural.records.search import Searcher
+from sural.records.smart import BackendService, Configuration, FixedToken
+
+STEP = 5.0
+"""Seconds between two lines of progress."""
+KEY, TOKEN = "SURAL_PULL_KEY_FILE", "SURAL_PULL_TOKEN_FILE"
+
+
+def run(options: Namespace) -> int:
+    """Pull once, or again and again with `--every`."""
+    try:
+        if options.show_jwks:
+            write(json.dumps(jwks(_keys(options)), indent=1).encode())
+            return 0
+        order = _order(options)
+        return asyncio.run(_rounds(options, order))
+    except Refused as refused:
+        say_issues(refused.issues)
+        write(encode(outcome(refused.issues)))
+        return 2
+    except (KeyUnusable, ValueError) as wrong:
+        say(f"sural pull: {wrong}")
+        return 1
+
+
+def _order(options: Namespace) -> Order:
+    """What is asked for. Raises Refused or ValueError for what cannot be."""
+    if not options.base:
+        raise ValueError("needs --from, the address of the FHIR endpoint")
+    if options.scope and not well_formed(options.scope):
+        raise ValueError("--scope: not scopes of a back-end service, such as system/Observation.rs")
+    if options.patient and (options.group or options.bulk or options.every):
+        raise ValueError("--patient goes with none of --group, --bulk, --every")
+    request = request_of(options, "summary")
+    request.options()
+    request.lexicon()
+    return Order(
+        request=request,
+        since=options.since,
+        overlap=options.overlap,
+        patients=tuple(options.patient),
+        group=options.group,
+        bulk=options.bulk,
+        workers=options.concurrency,
+    )
+
+
+async def _rounds(options: Namespace, order: Order) -> int:
+    """One pull, or one every so often; one that stopped is taken up by the next."""
+    while True:
+        began = time.monotonic()
+        pause = 0.0
+        try:
+            tally = await _pull(options, order)
+            status = 0 if tally.complete else 1
+        except Stopped as stopped:
+            say(f"sural pull: stopped: {stopped}; the next pull goes on there")
+            pause = stopped.fault.retry_after or 0.0 if isinstance(stopped.fault, Throttled) else 0.0
+            status = 1
+        if options.every is None:
+            return status
+        await asyncio.sleep(max(pause, options.every.total_seconds() - (time.monotonic() - began)))
+        order = msgspec.structs.replace(order, request=request_of(options, "summary"), since=None)
+
+
+async def _pull(options: Namespace, order: Order) -> Tally:
+    addresses = Addresses(options.base, options.allow_host, options.trust_host)
+    manner = Manner(concurrency=options.concurrency)
+    tally = Tally()
+    async with AsyncExitStack() as stack:
+        authoriser = await _authoriser(options, addresses, manner, stack)
+        connection = await stack.enter_async_context(Connection(addresses, authoriser, manner))
+        ledger = Ledger("sqlite://" if options.dry_run else options.database)
+
+        def remark(text: str) -> None:
+            tally.remarks[text] = tally.remarks.get(text, 0) + 1
+
+        progress = asyncio.create_task(_progress(tally))
+        stack.callback(progress.cancel)
+        try:
+            wanted = await offered(connection, criteria(order.request.lexicon(), options.every_observation), remark)
+        except RecordsFault as fault:
+            raise Stopped(fault) from None
+        checker = structural_check() if options.check == "structure" else None
+        searcher = Searcher(connection, remark, {"auto": None, "post": True, "get": False}[options.search])
+        pull = Pull(connection, ledger, wanted, searcher, order, _print, checker=checker, tally=tally, say=say)
+        try:
+            return await pull.run()
+        finally:
+            _say_tally(tally, connection, authoriser)
+
+
+async def _print(patient: str, answered: Answered) -> None:
+    """One line per patient."""
+    for document in documents(answered):
+        write(encode(document))
+
+
+async def _authoriser(options: Namespace, addresses: Addresses, manner: Manner, stack: AsyncExitStack) -> Authoriser | None:
+    """Who gives out tokens, when any are needed. Raises KeyUnusable or ValueError."""
+    token_file = options.token_file or os.environ.get(TOKEN)
+    if options.client_id is None:
+        return FixedToken(Path(token_file)) if token_file else None
+    plain = await stack.enter_async_context(Connection(addresses, None, manner))
+
+    def asked(configuration: Configuration) -> str:
+        return options.scope or scopes(READ, old=configuration.old_scopes)
+
+    return BackendService(plain, options.client_id, _keys(options)[0], asked, jku=options.jwks_url)
+
+
+def _keys(options: Namespace) -> list[SigningKey]:
+    files = options.key or [one for one in (os.environ.get(KEY),) if one]
+    if not files:
+        raise ValueError(f"needs --key FILE, or {KEY} in the environment")
+    return [key for file in files for key in read_keys(Path(file))]
+
+
+async def _progress(tally: Tally) -> None:
+    """Says from time to time how far the pull is."""
+    began, before = time.monotonic(), 0
+    while True:
+        await asyncio.sleep(STEP)
+        done = tally.patients
+        rate = done / (time.monotonic() - began)
+        left = (
+            f"{tally.due - done} to go, {(tally.due - done) / rate:.0f} s" if rate and tally.due > done else "finding who is due"
+        )
+        if done != before or not done:
+            say(f"{done} patients, {rate:.1f} a second, {left}")
+        before = done
+
+
+def _say_tally(tally: Tally, connection: Connection, authoriser: Authoriser | None) -> None:
+    """What became of the patients, what the record system remarked, and what it did not grant."""
+    if isinstance(authoriser, BackendService) and authoriser.lacking:
+        say(f"not granted: {' '.join(authoriser.lacking)}")
+    for text, times in sorted(tally.remarks.items()):
+        say(f"{times} × {text}")
+    counts = ", ".join(f"{tally.counts[name]} {name}" for name in OUTCOMES if name in tally.counts) or "nobody due"
+    say(f"{counts}; {connection.requests} requests, {connection.repeats} repeated")

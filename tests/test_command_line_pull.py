@@ -1,0 +1,127 @@
+"""`sural pull` and `sural serve --fake-ehr` as a user types them."""
+
+import socket
+from pathlib import Path
+
+import orjson
+import pytest
+
+from sural.cli.main import main
+from sural.records.fake_ehr.faults import Faults, from_options
+from sural.records.http import Manner
+from tests.ehr import EC
+from tests.ehr_process import ehr_process
+
+ROOT = Path(__file__).parents[1]
+
+
+def test_a_pull_writes_one_summary_per_patient(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """Issue 4, item 2: summaries on standard output, messages on standard error, nobody due the second time; no id in messages."""
+    with ehr_process(4) as base:
+        pulling = [
+            "pull",
+            "--from",
+            base,
+            "--as-of",
+            "2026-03-02",
+            "--check",
+            "none",
+            "--database",
+            f"sqlite:///{tmp_path / 'l.sqlite'}",
+        ]
+        first = main(pulling)
+        out, err = capfd.readouterr()
+        second = main(pulling)
+        out_again, err_again = capfd.readouterr()
+        dry = main([*pulling, "--dry-run"])
+        out_dry, _ = capfd.readouterr()
+
+    assert [0, 0, 0] == [first, second, dry]
+    assert [f"Patient/skerrow-{number:05d}" for number in range(1, 5)] == sorted(
+        orjson.loads(line)["subject"] for line in out.splitlines()
+    )
+    assert ("", 4) == (out_again, len(out_dry.splitlines()))
+    assert "4 assessed" in err
+    assert "nobody due" in err_again
+    assert "skerrow" not in err
+
+
+def test_a_record_system_that_is_not_there_is_told(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Exit 1, with the reason and what happens next."""
+    monkeypatch.setattr("sural.cli.pull.Manner", lambda concurrency: Manner(concurrency, attempts=1))
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        status = main(
+            [
+                "pull",
+                "--from",
+                f"http://127.0.0.1:{free.getsockname()[1]}/fhir",
+                "--database",
+                f"sqlite:///{tmp_path / 'l.sqlite'}",
+            ]
+        )
+
+    assert 1 == status
+    assert "stopped: GET metadata: ConnectError; the next pull goes on there" in capfd.readouterr().err
+
+
+def test_the_public_keys_are_shown(tmp_path: Path, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    """N8: from the option or from the file that the environment names; never the private part."""
+    file = tmp_path / "key.pem"
+    file.write_bytes(EC.as_pem(private=True))
+    monkeypatch.setenv("SURAL_PULL_KEY_FILE", str(file))
+
+    statuses = [main(["pull", "--show-jwks"]), main(["pull", "--show-jwks", "--key", str(file)])]
+    out = capfd.readouterr().out
+    half = len(out) // 2
+
+    assert [0, 0] == statuses
+    assert out[:half] == out[half:]
+    assert {"kty", "crv", "x", "y", "kid", "use", "key_ops", "alg"} == set(orjson.loads(out[:half])["keys"][0])
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [([], "needs --from"), (["--from", "http://ehr.example/fhir"], "only for this machine"), (["--from", "https://e.example", "--scope", "user/*.rs"], "--scope"),
+     (["--from", "https://e.example", "--client-id", "c"], "needs --key"), (["--from", "https://e.example", "--patient", "1", "--bulk"], "--patient goes with"),
+     (["--from", "https://e.example", "--database", "postgresql://x/y"], "SQLite"), (["--show-jwks", "--key", "/nowhere"], "/nowhere")],
+)  # fmt: skip
+def test_what_cannot_be_done_is_said_at_once(options: list[str], said: str, capfd: pytest.CaptureFixture[str]) -> None:
+    """In one line on standard error, before anything is sent."""
+    assert 1 == main(["pull", *options])
+    assert said in capfd.readouterr().err
+
+
+@pytest.mark.parametrize("option", [["--every", "often"], ["--overlap", "-PT5M"], ["--concurrency", "0"], ["--search", "put"]])
+def test_malformed_options_are_refused(option: list[str], capfd: pytest.CaptureFixture[str]) -> None:
+    """By the parser, with the option's name."""
+    with pytest.raises(SystemExit):
+        main(["pull", "--from", "https://e.example", *option])
+    assert option[0] in capfd.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [(["--host", "0.0.0.0"], "this machine only"), (["--host", "ehr.example"], "does not appear"), (["--fault", "rain"], "no such fault"),
+     (["--fault", "throttle-every=often"], "throttle-every"), (["--client", "c"], "ID=FILE"), (["--client", "c=/nowhere"], "/nowhere")],
+)  # fmt: skip
+def test_the_fake_ehr_listens_on_this_machine_only(options: list[str], said: str, capfd: pytest.CaptureFixture[str]) -> None:
+    """It has no protection worth the name; a switch that does not exist is told."""
+    assert 1 == main(["serve", "--fake-ehr", "1", *options])
+    assert said in capfd.readouterr().err
+
+
+def test_faults_are_read_from_options() -> None:
+    """Numbers, lists and switches."""
+    assert Faults(throttle_every=5, looping_next=True, ignore=("code", "_tag"), slow=0.5, files_need_token=False) == from_options(
+        ["throttle-every=5", "looping-next", "ignore=code,_tag", "slow=0.5", "files-need-token=no"]
+    )
+
+
+def test_every_fault_is_on_the_page() -> None:
+    """docs/pull.md names each switch of the fake EHR."""
+    page = (ROOT / "docs" / "pull.md").read_text(encoding="utf-8")
+
+    assert [] == [name for name in (one.replace("_", "-") for one in Faults.__struct_fields__) if f"| `{name}` |" not in page]

@@ -22,6 +22,7 @@ from sural import canonical
 from sural.doors.assessor import answer_all
 from sural.doors.request import Request
 from sural.footrisk.factors import FOOT_CRITERIA, PERSON_CRITERIA
+from sural.issues import Refused
 from sural.terminology import dictionary
 from sural.terminology.questions import Question
 from sural.terminology.questions import questions as known_questions
@@ -337,6 +338,33 @@ def test_what_a_response_in_progress_says_is_not_ruled_out() -> None:
     bundle = {"resourceType": "Bundle", "type": "collection", "entry": [{"resource": ulcer}, {"resource": clear}]}
 
     assert "unknown" == summary_of(bundle)["findings"]["ulcer"]["right"]
+
+
+def test_an_answer_that_cannot_be_read_rules_nothing_out() -> None:
+    """The same: whatever was meant by an answer of the wrong type, it may have been an ulcer."""
+    content = response("foot-screening", {"foot-inspection-right": "clear", "foot-ulcer-right": {"valueUri": "urn:x"}})
+
+    assert "no" == summary_of(response("foot-screening", {"foot-inspection-right": "clear"}))["findings"]["ulcer"]["right"]
+    assert "unknown" == summary_of(content)["findings"]["ulcer"]["right"]
+
+
+def test_answers_below_answers_are_read() -> None:
+    """FHIR R4 lets questions stand below an answer; some forms are exported so."""
+    content = response("foot-screening", {"callus-right": "present"})
+    inner = {"linkId": "egfr", "answer": [{"valueDecimal": 12}]}
+    content["item"][0]["item"][0]["item"][0]["answer"][0]["item"] = [inner]
+
+    assert (3, 0) == (summary_of(content)["intake"]["used"], summary_of(content)["intake"]["unusable"])
+
+
+def test_more_answers_than_a_bundle_may_have_entries_are_refused() -> None:
+    """Work is bounded by the size of the input."""
+    answers: list[Json] = [{"valueBoolean": True}] * 20_001
+    content = response("foot-screening", {}) | {"item": [{"linkId": "callus-right", "answer": answers}]}
+
+    with pytest.raises(Refused) as refused:
+        summary_of(content)
+    assert ["too-many-entries"] == [issue.key for issue in refused.value.issues]
 
 
 FAULTS: list[tuple[str, Json, str]] = [

@@ -61,7 +61,7 @@ _TABLE: tuple[tuple[str, Severity, str, int, str], ...] = (
     ("not-fhir", "fatal", "structure", 400, "The input is JSON but not a FHIR resource."),
     ("empty-input", "fatal", "required", 400, "The input holds nothing to assess."),
     ("input-too-large", "fatal", "too-long", 413, "The input is larger than the limit."),
-    ("too-many-entries", "fatal", "too-costly", 413, "The Bundle has more entries than the limit."),
+    ("too-many-entries", "fatal", "too-costly", 413, "The Bundle has more entries, or the form more answers, than the limit."),
     ("too-deep", "fatal", "too-costly", 413, "The input is nested deeper than the limit."),
     ("bundle-type-unsupported", "fatal", "not-supported", 422, "This type of Bundle is not read."),
     ("resource-type-unsupported", "fatal", "not-supported", 422, "This type of resource cannot be assessed on its own."),

@@ -31,17 +31,21 @@ _VALUES = (
     "valueBoolean", "valueDecimal", "valueInteger", "valueDate", "valueDateTime", "valueString", "valueCoding", "valueQuantity",
     "valueTime", "valueUri", "valueAttachment", "valueReference",
 )  # fmt: skip
+_SAYS_SOMETHING = ("value-type", "structure-invalid")
 _PERFORMERS = ("Practitioner", "PractitionerRole", "Organization", "CareTeam", "Patient", "RelatedPerson")
 
 
 class Answered(Struct):
-    """One answer: where it stands in the response, its link id and number, and its resource, or the key of why it has none."""
+    """One answer: where it stands in the response, its link id, and its resource, or the key of why it has none.
+
+    `unheard` is the question of an answer that says something which cannot be read.
+    """
 
     path: str
     link: str
-    number: int
     resource: Json | None = None
     trouble: str = ""
+    unheard: Question | None = None
 
 
 class Unreadable(Exception):
@@ -51,30 +55,38 @@ class Unreadable(Exception):
 def answers(response: wire.QuestionnaireResponse) -> list[Answered]:
     """Every answer in the order in which they stand. Answers to a form that is not ours have neither resource nor trouble."""
     known = questions(response.questionnaire)
-    given = [(path, item, number) for path, item in _items(response.item, "") for number in range(len(item.answer))]
+    given = [(path, item, number) for path, item in _items(response.item) for number in range(len(item.answer))]
     if known is None:
-        return [Answered(f"{path}.answer[{number}]", item.linkId or "", number) for path, item, number in given]
+        return [Answered(f"{path}.answer[{number}]", item.linkId or "") for path, item, number in given]
     shared = _shared(response)
     valued = {item.linkId for _, item, number in given if _values(item.answer[number])}
     found = []
     for path, item, number in given:
-        one = Answered(f"{path}.answer[{number}]", item.linkId or "", number)
+        one = Answered(f"{path}.answer[{number}]", item.linkId or "")
         try:
             one.resource = _resource(item, item.answer[number], known, valued, shared)
         except Unreadable as why:
             one.trouble = str(why)
+            asked = known.get(one.link)
+            one.unheard = asked if asked is not None and not asked.of and one.trouble in _SAYS_SOMETHING else None
         found.append(one)
     return found
 
 
-def _items(items: list[wire.ResponseItem], path: str) -> Iterator[tuple[str, wire.ResponseItem]]:
-    """Every item with its path, also those that stand in answers."""
-    for number, item in enumerate(items):
-        here = f"{path}.item[{number}]"
-        yield here, item
-        yield from _items(item.item, here)
-        for index, answer in enumerate(item.answer):
-            yield from _items(answer.item, f"{here}.answer[{index}]")
+def _items(items: list[wire.ResponseItem]) -> Iterator[tuple[str, wire.ResponseItem]]:
+    """Every item with its path, also those that stand in answers, in the order of the document."""
+    waiting = _numbered(items, "")
+    while waiting:
+        path, item = waiting.pop()
+        yield path, item
+        for index in reversed(range(len(item.answer))):
+            waiting += _numbered(item.answer[index].item, f"{path}.answer[{index}]")
+        waiting += _numbered(item.item, path)
+
+
+def _numbered(items: list[wire.ResponseItem], path: str) -> list[tuple[str, wire.ResponseItem]]:
+    """Items with their paths, the last first."""
+    return [(f"{path}.item[{number}]", items[number]) for number in reversed(range(len(items)))]
 
 
 def _shared(response: wire.QuestionnaireResponse) -> Json:

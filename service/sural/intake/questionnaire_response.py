@@ -5,22 +5,29 @@ An issue points at the answer, which is the node that a person can correct.
 
 import msgspec
 
+from sural.exam.finding import Unheard
 from sural.exam.moment import moment
 from sural.intake import wire
 from sural.intake.answers import STATUSES, Answered, answers
 from sural.intake.context import Context, Gathered
-from sural.intake.documents import Item
+from sural.intake.documents import MAX_ENTRIES, Item
 from sural.intake.medicines import read_medication
 from sural.intake.observations import read_observation
 from sural.intake.unheard import keep_observation
-from sural.terminology.questions import questions
+from sural.issues import Issue, Refused
+from sural.terminology.questions import Question, questions
 
 _encoder = msgspec.json.Encoder(decimal_format="number")
 
 
 def read_response(context: Context, item: Item, record: wire.QuestionnaireResponse, about: Gathered) -> None:
-    """Read every answer of a response. The context gets one item for each, in the order in which they stand."""
+    """Read every answer of a response. The context gets one item for each, in the order in which they stand.
+
+    Raises Refused for more answers than a Bundle may have entries.
+    """
     found = answers(record)
+    if len(found) > MAX_ENTRIES:
+        raise Refused(Issue("too-many-entries", item.path, f"limit: {MAX_ENTRIES} answers", item.line))
     refused = _refused(context, record)
     if questions(record.questionnaire) is None:
         part = ".questionnaire" if record.questionnaire else ""
@@ -41,6 +48,8 @@ def read_response(context: Context, item: Item, record: wire.QuestionnaireRespon
                 keep_observation(context, inner, inner.record, about)
         elif one.trouble:
             context.unusable(inner, one.trouble, about)
+            if one.unheard is not None:
+                about.unheard.append(_unheard(context, inner, record, one.unheard))
         else:
             _read(context, inner, about)
 
@@ -62,6 +71,13 @@ def _refused(context: Context, record: wire.QuestionnaireResponse) -> tuple[str,
     if record.authored is not None and moment(record.authored) is None:
         return "date-invalid", ".authored"
     return None
+
+
+def _unheard(context: Context, inner: Item, record: wire.QuestionnaireResponse, asked: Question) -> Unheard:
+    """An answer that says something which cannot be read: while it stands, nothing it may speak for is ruled out."""
+    site = context.lexicon.sites[asked.site] if asked.site else None
+    when = moment(record.authored) if record.authored is not None else None
+    return Unheard(asked.concept, asked.side or None, site, None, when, inner)
 
 
 def _item(holder: Item, one: Answered) -> Item:

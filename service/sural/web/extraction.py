@@ -6,6 +6,7 @@ in Parameters as `return`, beside the `issues`; else by itself. Only observation
 
 from fastapi import Request
 from fastapi.responses import Response
+from starlette.concurrency import run_in_threadpool
 
 from sural.answer.extraction import extract
 from sural.doors.assessor import structural_check
@@ -14,6 +15,7 @@ from sural.intake.documents import Checker, Document, read_document
 from sural.issues import Issue, Refused
 from sural.web.accepting import check_accept
 from sural.web.fhir import FhirResponse, body_type, read_body
+from sural.web.operation import LARGE_BODY
 from sural.web.routes import Route
 
 DEFINITION = "http://hl7.org/fhir/uv/sdc/OperationDefinition/QuestionnaireResponse-extract"
@@ -27,8 +29,10 @@ def extract_route(check: bool, max_bytes: int) -> Route:
         if "ndjson" in body_type(request):
             raise Refused(Issue("media-type-unsupported", "http.Content-Type"))
         checker = structural_check() if check else None
-        document = _response(read_document(await read_body(request, max_bytes), checker), checker)
-        return FhirResponse(extract(document, lexicon()).encoded())
+        data = await read_body(request, max_bytes)
+        if len(data) > LARGE_BODY:
+            return await run_in_threadpool(_answer, data, checker)
+        return _answer(data, checker)
 
     return Route(
         "/fhir/QuestionnaireResponse/$extract",
@@ -41,6 +45,11 @@ def extract_route(check: bool, max_bytes: int) -> Route:
         on="QuestionnaireResponse",
         definition=DEFINITION,
     )
+
+
+def _answer(data: bytes, checker: Checker | None) -> Response:
+    document = _response(read_document(data, checker), checker)
+    return FhirResponse(extract(document, lexicon()).encoded())
 
 
 def _response(document: Document, checker: Checker | None) -> Document:

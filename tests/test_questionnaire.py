@@ -29,6 +29,8 @@ from sural.terminology.questions import questions as known_questions
 from sural.web.app import create_app
 from tests.asking import answer_of, of_type, summaries_of, summary_of
 from tests.builders import AS_OF, Json
+from tests.conformance.constraints import broken
+from tests.conformance.published import claimed
 from tests.forms import FORMS, WHY_NOT, directly, items, option, questionnaire, questions, resource, response, with_patient
 from tests.paths import unselective
 
@@ -461,10 +463,14 @@ def test_extraction_gives_one_resource_for_each_answer(client: TestClient) -> No
 
 
 def test_extracted_resources_are_valid(client: TestClient) -> None:
-    """By the models of FHIR R4B and by what our profile of a finding asks for: one side, one code of ours, a time, value or reason."""
+    """By the models of FHIR R4B, and by our profile of a finding, which each of them claims: its invariants are evaluated for every shape
+    of Observation that there is, its binding and its required elements for all."""
     bundle = extracted(client, response("neurological-examination", everything()))
 
     get_fhir_model_class("Bundle").model_validate(bundle)
+    shapes = {tuple(sorted(one)): one for one in of_type(bundle, "Observation")}
+    advice = {"dom-6"}  # best practice: a narrative, which the answers have in the response
+    assert {shape: set() for shape in shapes} == {shape: {*broken(one, claimed(one))} - advice for shape, one in shapes.items()}
     accepted = {one["system"]: one.get("concept") for one in resource("ValueSet", "accepted-finding")["compose"]["include"]}
     for one in of_type(bundle, "Observation"):
         code = one["code"]["coding"][0]

@@ -14,7 +14,7 @@ from msgspec import Struct
 
 from sural.answer.accounts import outcome
 from sural.answer.identity import uuid_of
-from sural.canonical import BASE
+from sural.canonical import BASE, VERSION, profile
 from sural.intake import wire
 from sural.intake.answers import Answered, answers
 from sural.intake.context import Context
@@ -25,7 +25,7 @@ from sural.terminology.lexicon import Lexicon
 
 Json = dict[str, Any]
 EXTRACTED_SYSTEM = f"{BASE}/identifier/extracted"
-PROFILE = f"{BASE}/StructureDefinition/lower-limb-finding"
+PROFILE = f"{profile('lower-limb-finding')}|{VERSION}"
 LAST_DAY = date(2999, 12, 31)
 
 

@@ -290,6 +290,16 @@ def test_a_response_comes_in_by_every_door(form: str, client: TestClient) -> Non
     assert [1, 1] == [len(one.assessed.patients) for one in answered if one.assessed is not None]
 
 
+def test_a_newer_version_of_a_response_gives_another_answer() -> None:
+    """As with any input: the identifiers of the answer change with the version of what it rests on."""
+    versions = (response("foot-screening", SIGNS, meta={"versionId": version}) for version in "12")
+    first, second = (
+        {one["identifier"][0]["value"] for one in of_type(answer_of(content), "RiskAssessment")} for content in versions
+    )
+
+    assert first.isdisjoint(second)
+
+
 def test_two_responses_about_two_people_are_told_apart() -> None:
     """Each response says whom it is about; the patients are answered one by one."""
     one, other = response("foot-screening", SIGNS), response("foot-screening", {"diabetes": "type-1"}, id="r2")
@@ -540,9 +550,10 @@ def test_the_service_says_that_it_extracts(client: TestClient) -> None:
     """K1, K4, K5: the operation and the forms stand in the CapabilityStatement; no other way of extraction does."""
     resources = {one["type"]: one for one in client.get("/fhir/metadata").json()["rest"][0]["resource"]}
 
-    assert ["http://hl7.org/fhir/uv/sdc/OperationDefinition/QuestionnaireResponse-extract"] == [
-        one["definition"] for one in resources["QuestionnaireResponse"]["operation"]
-    ]
+    (operation,) = resources["QuestionnaireResponse"]["operation"]
+
+    assert "http://hl7.org/fhir/uv/sdc/OperationDefinition/QuestionnaireResponse-extract" == operation["definition"]
+    assert "no templates, StructureMaps or expressions" in operation["documentation"]
     assert {"read", "search-type"} == {one["code"] for one in resources["Questionnaire"]["interaction"]}
     assert questionnaire("foot-screening") == client.get("/fhir/Questionnaire/foot-screening").json()
 

@@ -66,6 +66,6 @@ def _unheard(one: Unheard) -> str:
 
 
 def _version(source: Source) -> str:
-    meta = getattr(source.record, "meta", None)
+    meta = getattr((source.holder or source).record, "meta", None)
     version = (meta.versionId or meta.lastUpdated or "") if meta else ""
     return f"{source.reference or ''}#{version}"

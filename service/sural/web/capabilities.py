@@ -19,7 +19,8 @@ def capability_statement(app: FastAPI, base: str) -> dict[str, Any]:
     for route in served(app):
         if route.interaction == "operation":
             definition = route.definition or f"{canonical.BASE}/OperationDefinition/{route.name}"
-            operations.setdefault(route.on, []).append({"name": route.name, "definition": definition})
+            does = " ".join((route.endpoint.__doc__ or "").split())
+            operations.setdefault(route.on, []).append({"name": route.name, "definition": definition, "documentation": does})
             if route.on:
                 resources.setdefault(route.on, set())
         elif route.interaction is not None:

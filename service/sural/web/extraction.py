@@ -25,7 +25,8 @@ def extract_route(check: bool, max_bytes: int) -> Route:
     """The route of the operation. `check` says whether what comes in is checked against the whole of FHIR R4."""
 
     async def extract_answers(request: Request) -> Response:
-        """Extract the answers of a QuestionnaireResponse as Observations."""
+        """Extract the answers of a QuestionnaireResponse to one of our forms as Observations, by the codes of the questions only: no
+        templates, StructureMaps or expressions. Nothing is stored."""
         if "ndjson" in body_type(request):
             raise Refused(Issue("media-type-unsupported", "http.Content-Type"))
         checker = structural_check() if check else None

@@ -8,7 +8,7 @@ import pytest
 import respx
 
 from sural.answer.identity import ANSWER_SYSTEM
-from sural.canonical import FINDING, LOINC
+from sural.canonical import FINDING, LOINC, QUESTION
 from sural.doors.request import lexicon
 from sural.records.criteria import criteria
 from sural.records.fake_ehr.app import FakeEhr
@@ -204,11 +204,12 @@ def test_changes_are_asked_for_by_last_updated() -> None:
 
 
 def test_what_is_asked_for_follows_the_terminology() -> None:
-    """Every code that means a finding is asked for, ours and the open ones; LOINC not of Conditions, ICD not of Observations."""
+    """Every code that means a finding is asked for, ours, those of our forms and the open ones; LOINC and forms not of Conditions, ICD not of
+    Observations."""
     observations, conditions, *_ = criteria(lexicon())
 
     assert {f"{system}|{code}" for system, code in lexicon().codes() if "icd-10" not in system} == set(observations.codes)
-    assert not any(code.startswith(LOINC) for code in conditions.codes)
+    assert not any(code.startswith((LOINC, QUESTION)) for code in conditions.codes)
     assert any("icd-10" in code for code in conditions.codes)
     assert f"{FINDING}|monofilament-10g" in observations.codes
 

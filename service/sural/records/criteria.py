@@ -2,7 +2,7 @@
 
 from msgspec import Struct
 
-from sural.canonical import LOINC
+from sural.canonical import LOINC, QUESTION
 from sural.records.search import Parameters
 from sural.terminology.lexicon import Lexicon
 
@@ -38,7 +38,7 @@ def criteria(lexicon: Lexicon, every_observation: bool = False) -> tuple[Criteri
     post-coordinated expressions."""
     codes = lexicon.codes()
     measured = tuple(f"{system}|{code}" for system, code in codes if not system.startswith(ICD))
-    diagnosed = tuple(f"{system}|{code}" for system, code in codes if system != LOINC)
+    diagnosed = tuple(f"{system}|{code}" for system, code in codes if system not in (LOINC, QUESTION))
     panels = (("_revinclude", "Observation:has-member"),)
     return (
         Criterion("Observation", () if every_observation else measured, () if every_observation else panels, True, True),

@@ -1,0 +1,151 @@
+"""What is to be done in a record system, step by step, and the two ways to do it: one transaction, or one request after the other.
+
+Source: FHIR R4, RESTful API: conditional create (If-None-Exist), version-aware update (If-Match), transaction with links by fullUrl.
+"""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import orjson
+from msgspec import Struct
+
+from sural.ledger.answers import Place
+from sural.records.faults import Declined, NotThere, ServerFailed, Unreadable
+from sural.records.http import Connection
+
+Json = dict[str, Any]
+NO_TRANSACTIONS = frozenset({404, 405, 501})
+
+
+class Step(Struct, frozen=True):
+    """One change: why, of what kind in the answer, the resource, and how it is linked to by the others.
+
+    Without an `id` it is created unless `condition` finds it there; with one it is updated, if the server's `version` is still this.
+    """
+
+    why: str
+    kind: str
+    resource: Json
+    link: str = ""
+    condition: str = ""
+    id: str | None = None
+    version: str | None = None
+
+    @property
+    def type(self) -> str:
+        return str(self.resource["resourceType"])
+
+    @property
+    def said(self) -> str:
+        """The step in words, without anything of the patient."""
+        return f"{self.why}: {'PUT' if self.id else 'POST'} {self.type}{f'/{self.id}' if self.id else ''}, {self.kind}"
+
+
+class Done(Struct, frozen=True):
+    """A step that was done: where its resource stands now, and whether it was created or changed by it."""
+
+    step: Step
+    place: Place
+    changed: bool
+
+
+async def transact(connection: Connection, steps: Sequence[Step]) -> list[Done] | None:
+    """Do all steps in one transaction, or nothing; None when the server has no transactions. Raises RecordsFault.
+
+    It may be sent again: creates are conditional, and an update finds its version gone.
+    """
+    entries = []
+    for step in steps:
+        request: Json = {"method": "PUT", "url": f"{step.type}/{step.id}"} if step.id else {"method": "POST", "url": step.type}
+        if step.id and step.version:
+            request["ifMatch"] = f'W/"{step.version}"'
+        elif not step.id:
+            request["ifNoneExist"] = step.condition
+        entry: Json = {"resource": step.resource, "request": request}
+        entries.append({"fullUrl": step.link, **entry} if step.link and not step.id else entry)
+    bundle = {"resourceType": "Bundle", "type": "transaction", "entry": entries}
+    try:
+        reply = await connection.request("POST", "", content=orjson.dumps(bundle), idempotent=True)
+    except (NotThere, Declined, ServerFailed) as fault:
+        if fault.status in NO_TRANSACTIONS or (fault.status == 400 and "not-supported" in fault.codes):
+            return None
+        raise
+    answers = reply.json().get("entry", [])
+    if len(answers) != len(steps):
+        raise Unreadable(reply.route, "a transaction response of another length")
+    return [_done(step, answer, reply.route) for step, answer in zip(steps, answers, strict=True)]
+
+
+async def one_by_one(connection: Connection, steps: Sequence[Step], known: Mapping[str, Place]) -> list[Done]:
+    """Do the steps in their order, each by itself; links among them become references as soon as the server has named them.
+
+    A create looks first, because not every server heeds If-None-Exist. Raises RecordsFault; what was done stays, and doing all again
+    changes nothing.
+    """
+    links = {step.link: known[step.kind].reference for step in steps if step.link and step.kind in known}
+    done: list[Done] = []
+    for step in steps:
+        resource = linked(step.resource, links)
+        if step.id is None:
+            result = await _create(connection, step, resource)
+        else:
+            headers = {"If-Match": f'W/"{step.version}"'} if step.version else {}
+            reply = await connection.request(
+                "PUT", f"{step.type}/{step.id}", content=orjson.dumps(resource), headers=headers, idempotent=not step.version
+            )
+            result = Done(step, Place(step.kind, step.type, step.id, _version(reply.json())), True)
+        done.append(result)
+        if step.link:
+            links[step.link] = result.place.reference
+    return done
+
+
+async def _create(connection: Connection, step: Step, resource: Json) -> Done:
+    name, _, value = step.condition.partition("=")
+    there = await find(connection, step.type, name, value)
+    if there is None:
+        headers = {"If-None-Exist": step.condition, "Prefer": "return=representation"}
+        reply = await connection.request("POST", step.type, content=orjson.dumps(resource), headers=headers, idempotent=True)
+        there, changed = reply.json(), reply.status == 201
+    else:
+        changed = False
+    return Done(step, Place(step.kind, step.type, str(there["id"]), _version(there)), changed)
+
+
+async def find(connection: Connection, kind: str, name: str, value: str) -> Json | None:
+    """The only resource that a condition finds, or None. Raises Unreadable when there are several."""
+    bundle = await connection.get(kind, {name: value})
+    found = [entry["resource"] for entry in bundle.get("entry", ()) if entry.get("resource", {}).get("resourceType") == kind]
+    if len(found) > 1:
+        raise Unreadable(f"GET {kind}", "several resources with the same identifier")
+    return found[0] if found else None
+
+
+def linked(tree: Any, links: Mapping[str, str]) -> Any:
+    """A resource with its links by fullUrl as references."""
+    if isinstance(tree, dict):
+        return {
+            name: links.get(value, value) if name == "reference" and isinstance(value, str) else linked(value, links)
+            for name, value in tree.items()
+        }
+    return [linked(one, links) for one in tree] if isinstance(tree, list) else tree
+
+
+def _done(step: Step, answer: Json, route: str) -> Done:
+    response = answer.get("response", {})
+    location = str(response.get("location", ""))
+    parts = location.partition("/_history/")[0].rstrip("/").split("/")
+    id = step.id or (parts[-1] if len(parts) >= 2 and parts[-2] == step.type else None) or answer.get("resource", {}).get("id")
+    if not id:
+        raise Unreadable(route, "a transaction response without a location")
+    version = location.partition("/_history/")[2] or str(response.get("etag", "")).removeprefix("W/").strip('"') or None
+    return Done(
+        step,
+        Place(step.kind, step.type, str(id), version),
+        step.id is not None or str(response.get("status", "")).startswith("201"),
+    )
+
+
+def _version(resource: Json) -> str | None:
+    version = resource.get("meta", {}).get("versionId")
+    return str(version) if version else None

@@ -1,0 +1,267 @@
+"""Writing answers back: created once, corrected in place, withdrawn when what they rested on was.
+
+An answer belongs to an examination: a patient and the time of the newest finding (decision 0020). The same answer again changes nothing.
+Another answer for the same examination (an amended Observation, a late laboratory value, newer rules) amends the resources in place, so
+that whoever holds a link to one finds the corrected version. A later examination gets an answer of its own, and proposals of the earlier
+one that nobody has taken up are revoked. When every newest finding of an examination was withdrawn, its answer is entered in error.
+
+A resource that somebody else has changed since, such as a proposal that was taken up, is left alone and said.
+"""
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import replace
+
+from sural.answer.identity import ANSWER_SYSTEM
+from sural.exam.moment import moment
+from sural.ledger.answers import SENDING, SUPERSEDED, WITHDRAWN, WRITTEN, Entry, Place, entries, keep
+from sural.ledger.store import Ledger
+from sural.records.faults import NotThere
+from sural.records.http import Connection
+from sural.records.outgoing import PROVENANCE, SOFTWARE, Outgoing, Part, answers_of
+from sural.records.steps import Done, Step, find, linked, one_by_one, transact
+
+Json = dict[str, Any]
+REQUEST = "ServiceRequest"
+OPEN, RETRACTED = ("active", "draft"), ("entered-in-error", "revoked")
+USABLE = ("final", "amended", "corrected", "preliminary")
+
+
+class Written(Struct, frozen=True):
+    """What was done, or with a dry run would be: the steps in their order, and what was left alone and why."""
+
+    steps: tuple[Step, ...] = ()
+    left: tuple[str, ...] = ()
+
+    def count(self, why: str) -> int:
+        """How many steps had this reason: create, amend, withdraw, revoke."""
+        return sum(step.why == why for step in self.steps)
+
+
+class Writer:
+    """Writes answers into one record system. `transactions` becomes False once the server has shown that it has none."""
+
+    def __init__(self, connection: Connection, ledger: Ledger, transactions: bool = True) -> None:
+        self.connection = connection
+        self.ledger = ledger
+        self.transactions = transactions
+
+    async def write(self, answer: Json | bytes, dry_run: bool = False) -> Written:
+        """Write one patient's answer, a transaction Bundle of ours. Raises RecordsFault; doing it again goes on where it stopped."""
+        outgoing = Outgoing.of(answer)
+        known = entries(self.ledger, self.connection.base, outgoing.subject)
+        mine = next((one for one in known if one.examination == outgoing.examination), None)
+        turned = [await self._turned(one, outgoing) for one in known if one is not mine and one.state != WITHDRAWN]
+        steps = [step for one in turned for step in one.steps]
+        left = [text for one in turned for text in one.left]
+        if outgoing.inputs and not (mine and mine.state in (WRITTEN, SUPERSEDED) and mine.content == outgoing.content):
+            more, kept = await self._for_this(mine, outgoing)
+            steps, left = [*steps, *more], [*left, *kept]
+            if not dry_run:
+                await self._send(outgoing, mine, more)
+        if not dry_run:
+            for one in turned:
+                await self._settle(one)
+        return Written(tuple(steps), tuple(left))
+
+    # this examination
+
+    async def _for_this(self, mine: Entry | None, outgoing: Outgoing) -> tuple[list[Step], list[str]]:
+        """Create what is not there; amend what is, and retract what no longer holds."""
+        if mine is None:
+            return [_create(part) for part in outgoing.parts], []
+        steps: list[Step] = []
+        left: list[str] = []
+        standing = await self._standing(mine, outgoing)
+        places = {kind: Place(kind, there["resourceType"], str(there["id"]), _version(there)) for kind, there in standing.items()}
+        links = {part.link: places[part.kind].reference for part in outgoing.parts if part.kind in places}
+        for part in outgoing.parts:
+            there = standing.get(part.kind)
+            if there is None:
+                steps.append(_create(part, links, amends=bool(standing)))
+            elif f"{outgoing.content}-{part.kind}" in answers_of(there):
+                continue
+            elif _taken_up(there, mine):
+                left.append(f"{part.type}, {part.kind}: changed by somebody else")
+            else:
+                steps.append(_amend(part, there, links))
+        for kind, there in standing.items():
+            if outgoing.part(kind) is None:
+                steps += _retracted(kind, there, mine, "withdraw", left)
+        return steps, left
+
+    async def _standing(self, mine: Entry, outgoing: Outgoing) -> dict[str, Json]:
+        """The resources of this examination that the record system holds, by kind: as kept, else as found by their identifiers."""
+        found: dict[str, Json] = {}
+        for place in mine.places:
+            if place.kind not in (SOFTWARE, PROVENANCE) and (there := await self._read(place)) is not None:
+                found[place.kind] = there
+        for part in outgoing.parts:
+            if part.kind not in found and part.lasting is not None:
+                there = await find(self.connection, part.type, "identifier", part.lasting)
+                if there is not None:
+                    found[part.kind] = there
+        return found
+
+    async def _read(self, place: Place) -> Json | None:
+        try:
+            there: Json = await self.connection.get(place.reference)
+        except NotThere:
+            return None
+        return there
+
+    async def _send(self, outgoing: Outgoing, mine: Entry | None, steps: list[Step]) -> None:
+        """Send, first kept as being sent, then as written. A create that found something there already is looked at again."""
+        entry = Entry(
+            outgoing.subject,
+            outgoing.examination,
+            outgoing.examined,
+            outgoing.content,
+            SENDING,
+            outgoing.inputs,
+            mine.places if mine else (),
+        )
+        keep(self.ledger, self.connection.base, entry)
+        done = await self._do(steps, entry)
+        places = {place.kind: place for place in entry.places} | {one.step.kind: one.place for one in done}
+        entry = replace(entry, places=tuple(places.values()))
+        if mine is None and any(not one.changed and one.step.kind != SOFTWARE for one in done):
+            keep(self.ledger, self.connection.base, entry)
+            again, _ = await self._for_this(entry, outgoing)
+            places |= {one.step.kind: one.place for one in await self._do(again, entry)}
+        keep(self.ledger, self.connection.base, replace(entry, state=WRITTEN, places=tuple(places.values())))
+
+    async def _do(self, steps: list[Step], entry: Entry) -> list[Done]:
+        if not steps:
+            return []
+        if self.transactions:
+            done = await transact(self.connection, steps)
+            if done is not None:
+                return done
+            self.transactions = False
+        return await one_by_one(self.connection, _in_order(steps), {place.kind: place for place in entry.places})
+
+    # other examinations of the patient
+
+    async def _turned(self, entry: Entry, outgoing: Outgoing) -> "_Turned":
+        """What becomes of the answer of another examination: withdrawn when its newest findings were, else its open proposals are
+        revoked by a later answer."""
+        later = not outgoing.inputs or _instant(entry.examined) > _instant(outgoing.examined)
+        if later and not await self._withdrawn(entry):
+            return _Turned(entry, entry.state)
+        if not later and entry.state == SUPERSEDED:
+            return _Turned(entry, SUPERSEDED)
+        why, state = ("withdraw", WITHDRAWN) if later else ("revoke", SUPERSEDED)
+        steps: list[Step] = []
+        left: list[str] = []
+        for place in entry.places:
+            if place.kind in (SOFTWARE, PROVENANCE) or (why == "revoke" and place.type != REQUEST):
+                continue
+            there = await self._read(place)
+            if there is not None:
+                steps += _retracted(place.kind, there, entry, why, left)
+        return _Turned(entry, state, tuple(steps), tuple(left))
+
+    async def _withdrawn(self, entry: Entry) -> bool:
+        """Whether findings that the answer was newest by are gone or no longer usable in the record system, and none is left."""
+        withdrawn = usable = 0
+        for reference in entry.inputs:
+            kind, _, id = reference.rpartition("/")
+            if kind.rpartition("/")[2] != "Observation":
+                continue
+            there = await self._read(Place("", "Observation", id))
+            if there is None:
+                withdrawn += 1
+            elif entry.examined in _times(there):
+                usable += there.get("status") in USABLE
+                withdrawn += there.get("status") not in USABLE
+        return withdrawn > 0 and not usable
+
+    async def _settle(self, turned: "_Turned") -> None:
+        """Carry out what was found for another examination, and keep that it was."""
+        entry = turned.entry
+        if turned.state == entry.state:
+            return
+        done = {one.step.kind: one.place for one in await self._do(list(turned.steps), entry)}
+        places = tuple(done.get(place.kind, place) for place in entry.places)
+        keep(self.ledger, self.connection.base, replace(entry, state=turned.state, places=places))
+
+
+class _Turned(Struct, frozen=True):
+    """The answer of another examination, the state it comes to, and the steps that takes."""
+
+    entry: Entry
+    state: str
+    steps: tuple[Step, ...] = ()
+    left: tuple[str, ...] = ()
+
+
+def _instant(text: str) -> float:
+    """An examination's time for comparing; what cannot be read comes before everything."""
+    when = moment(text)
+    return when.start if when else float("-inf")
+
+
+def _times(observation: Json) -> set[str]:
+    period = observation.get("effectivePeriod", {})
+    found = (observation.get("effectiveDateTime"), observation.get("effectiveInstant"), period.get("start"), period.get("end"))
+    return {text for text in found if text}
+
+
+def _create(part: Part, links: Mapping[str, str] | None = None, amends: bool = False) -> Step:
+    """A create on the condition that nothing stands there for the same examination."""
+    condition = f"identifier={part.lasting}" if part.lasting else part.condition
+    resource = linked(part.resource, links or {})
+    if amends and part.kind == PROVENANCE:
+        coding = {"system": "http://terminology.hl7.org/CodeSystem/v3-DataOperation", "code": "UPDATE", "display": "revise"}
+        resource = {**resource, "activity": {"coding": [coding]}}
+    return Step("create", part.kind, resource, part.link, condition)
+
+
+def _amend(part: Part, there: Json, links: Mapping[str, str]) -> Step:
+    """The new content under the old id. Its earlier identifiers stay, so that an old create that comes late finds it."""
+    resource = linked(part.resource, links) | {"id": there["id"]}
+    former = [one | {"use": "old"} for one in there.get("identifier", ()) if one.get("system") == ANSWER_SYSTEM]
+    known = {one["value"] for one in resource["identifier"]}
+    resource["identifier"] = [*resource["identifier"], *(one for one in former if one["value"] not in known)]
+    if part.type != REQUEST and resource["status"] == "final" and there.get("status") in USABLE:
+        resource["status"] = "amended"
+    return Step("amend", part.kind, resource, part.link, id=str(there["id"]), version=_version(there))
+
+
+def _retracted(kind: str, there: Json, entry: Entry, why: str, left: list[str]) -> Iterator[Step]:
+    """What no longer holds: a proposal is revoked, or entered in error like everything else when what it rested on was."""
+    if there.get("status") in RETRACTED:
+        return
+    if _taken_up(there, entry):
+        left.append(f"{there['resourceType']}, {kind}: changed by somebody else")
+        return
+    status = "revoked" if why == "revoke" else "entered-in-error"
+    yield Step(why, kind, there | {"status": status}, id=str(there["id"]), version=_version(there))
+
+
+def _taken_up(there: Json, entry: Entry) -> bool:
+    """Whether somebody else has changed a proposal since it was written; results and assessments are ours to correct."""
+    if there["resourceType"] != REQUEST:
+        return False
+    written = next((place.version for place in entry.places if place.type == REQUEST and place.id == there["id"]), None)
+    if written is not None and _version(there) is not None:
+        return _version(there) != written
+    return there.get("status") not in (*OPEN, *RETRACTED)
+
+
+def _in_order(steps: list[Step]) -> list[Step]:
+    """Resources before those that link to them: as an answer has them, with the Provenance last."""
+    return sorted(steps, key=lambda step: step.kind == PROVENANCE)
+
+
+def _version(resource: Json) -> str | None:
+    version = resource.get("meta", {}).get("versionId")
+    return str(version) if version else None
+
+
+async def write_back(connection: Connection, answer: Json | bytes, ledger: Ledger, *, dry_run: bool = False) -> Written:
+    """Write one answer. For many, keep a `Writer`: it remembers whether the server has transactions."""
+    return await Writer(connection, ledger).write(answer, dry_run)

@@ -1,0 +1,246 @@
+"""Writing back into a scripted EHR: created once, amended in place, withdrawn with what it rested on. All people are invented.
+
+interop 2.5 (identity and idempotency: E1 to E9) and 2.6 (transactions, F5 to F8); FHIR R4, RESTful API (conditional create, version-aware
+update) and status values of Observation and ServiceRequest.
+"""
+
+from typing import Any
+
+import orjson
+import pytest
+
+import sural
+from sural.ledger.answers import SENDING, SUPERSEDED, WITHDRAWN, WRITTEN, entries
+from sural.ledger.store import Ledger
+from sural.records.faults import RecordsFault
+from sural.records.outgoing import NotOurs
+from sural.records.write_back import Writer, Written
+from tests.builders import EXAMINED, Exam, Json
+from tests.ehr import AS_OF, BASE, FakeEhr, connect, fake_ehr, run
+
+KINDS = ("RiskAssessment", "Observation", "ServiceRequest", "DiagnosticReport", "DetectedIssue", "Provenance", "Device")
+PATIENT = "Patient/p1"
+
+
+class Bench:
+    """A fake EHR with the examination of one person, and what is written into it."""
+
+    def __init__(self, **faults: Any) -> None:
+        self.ehr: FakeEhr = fake_ehr(0, **faults)
+        self.ledger = Ledger("sqlite://")
+        self.exam: Json = {}
+
+    def examine(self, exam: Json) -> "Bench":
+        """Keep an examination in the EHR, Observations under their own ids."""
+        self.exam = exam
+        for entry in self.exam["entry"]:
+            self.ehr.store.put(entry["resource"])
+        return self
+
+    def change(self, id: str, **elements: Any) -> "Bench":
+        """Change one Observation of the examination, in the EHR too."""
+        for entry in self.exam["entry"]:
+            if entry["resource"]["id"] == id:
+                entry["resource"] |= elements | {"meta": {"versionId": "2"}}
+                self.ehr.store.put(entry["resource"])
+        return self
+
+    def answer(self, report: str = "none") -> Json:
+        found: Json = sural.assess(self.exam, as_of=AS_OF, transaction=True, report=report)
+        return found
+
+    def write(self, answer: Json | None = None, ledger: Ledger | None = None, dry_run: bool = False) -> Written:
+        async def work() -> Written:
+            async with connect(self.ehr, attempts=1) as connection:
+                return await Writer(connection, ledger or self.ledger).write(answer or self.answer(), dry_run)
+
+        found: Written = run(work())
+        return found
+
+    def held(self, kind: str) -> list[Json]:
+        """What the EHR holds of a type, of ours."""
+        return [kept.resource for kept in self.ehr.store.search(kind, []) if kept.resource and _ours(kept.resource)]
+
+    def count(self) -> dict[str, int]:
+        return {kind: len(self.held(kind)) for kind in KINDS if self.held(kind)}
+
+    def states(self) -> list[str]:
+        return [one.state for one in entries(self.ledger, BASE, PATIENT)]
+
+
+def _ours(resource: Json) -> bool:
+    marks = [*resource.get("identifier", ()), *resource.get("meta", {}).get("tag", ())]
+    return any(str(one.get("system", "")).startswith("https://sural.example/") for one in marks)
+
+
+def statuses(resources: list[Json]) -> set[str]:
+    return {one["status"] for one in resources}
+
+
+def lost_feeling(day: str = EXAMINED) -> Json:
+    """Moderate risk: nothing felt on the left, everything else normal. Each day has resources of its own."""
+    text = orjson.dumps(Exam().normal().not_felt("left").bundle()).decode()
+    found: Json = orjson.loads(text.replace(EXAMINED, day).replace('"id":"o', f'"id":"{day[:10]}-o'))
+    return found
+
+
+def felt_after_all(bench: "Bench", status: str) -> None:
+    """Every site that was not felt turns out to have been felt."""
+    for entry in bench.exam["entry"]:
+        value = entry["resource"].get("valueCodeableConcept", {})
+        if "not-felt" in str(value):
+            bench.change(entry["resource"]["id"], status=status, valueCodeableConcept={"coding": [value["coding"][0] | {"code": "felt"}]})
+
+
+BOTH_WAYS = pytest.mark.parametrize("faults", [{}, {"no_transaction": True}], ids=["transaction", "one by one"])
+
+
+@BOTH_WAYS
+def test_an_answer_is_written_whole(faults: Json) -> None:
+    """F5: every resource of the transaction stands in the record system, and links lead to resources there."""
+    bench = Bench(**faults).examine(lost_feeling())
+    written = bench.write()
+
+    sent = [entry["resource"]["resourceType"] for entry in bench.answer()["entry"]]
+    assert {kind: sent.count(kind) for kind in dict.fromkeys(sent)} == bench.count()
+    assert len(sent) == written.count("create") == len(written.steps)
+    assert "urn:uuid" not in orjson.dumps([bench.held(kind) for kind in KINDS]).decode()
+    assert [WRITTEN] == bench.states()
+
+
+@BOTH_WAYS
+def test_written_again_it_changes_nothing(faults: Json) -> None:
+    """E3: replay, with the ledger and without it."""
+    bench = Bench(**faults).examine(lost_feeling())
+    bench.write()
+    before = [(kind, one["id"], one["meta"]["versionId"]) for kind in KINDS for one in bench.held(kind)]
+    again = bench.write()
+    bench.write(ledger=Ledger("sqlite://"))
+
+    assert () == again.steps
+    assert before == [(kind, one["id"], one["meta"]["versionId"]) for kind in KINDS for one in bench.held(kind)]
+
+
+@pytest.mark.parametrize("faults", [{"lose_reply_every": 1}, {"no_transaction": True, "fail_every": 7}], ids=["reply lost", "cut off"])
+def test_a_reply_that_is_lost_leads_to_no_twins(faults: Json) -> None:
+    """A kill or a broken line between send and acknowledgement: the next time goes on, and everything stands once."""
+    bench = Bench(**faults).examine(lost_feeling())
+    for _ in range(30):
+        try:
+            bench.write()
+            break
+        except RecordsFault:
+            assert [SENDING] == bench.states()
+            bench.ehr.faults = type(bench.ehr.faults)(no_transaction=faults.get("no_transaction", False))
+    whole = Bench().examine(lost_feeling())
+    whole.write()
+
+    assert [WRITTEN] == bench.states()
+    assert whole.count() == bench.count()
+
+
+@BOTH_WAYS
+def test_an_amended_finding_amends_the_answer_in_place(faults: Json) -> None:
+    """E5: the corrected answer stands under the ids of the first, with status amended; nobody's link breaks."""
+    bench = Bench(**faults).examine(lost_feeling())
+    bench.write()
+    before = {one["id"]: one for one in bench.held("RiskAssessment")}
+    felt_after_all(bench, "amended")
+    written = bench.write()
+    after = {one["id"]: one for one in bench.held("RiskAssessment")}
+
+    assert before.keys() == after.keys()
+    assert {"amended"} == statuses(list(after.values()))
+    assert written.count("amend") >= len(after)
+    assert [WRITTEN] == bench.states()
+
+
+@BOTH_WAYS
+def test_what_no_longer_follows_is_entered_in_error(faults: Json) -> None:
+    """The proposal to the foot protection service rested on a finding that was wrong."""
+    bench = Bench(**faults).examine(lost_feeling())
+    bench.write()
+    assert {"active"} == statuses(bench.held("ServiceRequest"))
+    felt_after_all(bench, "corrected")
+    bench.write()
+
+    gone = [one for one in bench.held("ServiceRequest") if one["code"]["coding"][0]["code"] == "foot-protection-service"]
+    assert {"entered-in-error"} == statuses(gone)
+
+
+def test_a_proposal_that_was_taken_up_is_left_alone() -> None:
+    """Somebody has acted on it: it is theirs now, and that is said."""
+    bench = Bench().examine(lost_feeling())
+    bench.write()
+    for request in bench.held("ServiceRequest"):
+        bench.ehr.store.put(request | {"status": "completed"})
+    felt_after_all(bench, "amended")
+    written = bench.write()
+
+    assert {"completed"} == statuses(bench.held("ServiceRequest"))
+    assert written.left and all("changed by somebody else" in text for text in written.left)
+
+
+def test_withdrawn_findings_withdraw_the_answer() -> None:
+    """Every finding was entered in error: so was the answer. A later finding of another day would get an answer of its own."""
+    bench = Bench().examine(lost_feeling())
+    bench.write()
+    for entry in bench.exam["entry"]:
+        if entry["resource"]["resourceType"] == "Observation":
+            bench.change(entry["resource"]["id"], status="entered-in-error")
+    bench.write()
+
+    ours = [one for kind in KINDS for one in bench.held(kind) if kind not in ("Device", "Provenance")]
+    assert {"entered-in-error"} == statuses(ours)
+    assert [WITHDRAWN] == bench.states()
+
+
+def test_a_later_examination_gets_an_answer_of_its_own() -> None:
+    """The earlier assessment stays as it was on its day; its open proposals are replaced by those of the later one."""
+    bench = Bench().examine(lost_feeling("2025-09-01T09:30:00Z"))
+    bench.write(sural.assess(bench.exam, as_of=AS_OF, transaction=True, report="none"))
+    early = {one["id"] for one in bench.held("ServiceRequest")}
+    bench.examine(lost_feeling())
+    bench.write()
+
+    assert 2 == len({one["occurrenceDateTime"] for one in bench.held("RiskAssessment")})
+    assert {"final"} == statuses(bench.held("RiskAssessment"))
+    assert {"revoked"} == statuses([one for one in bench.held("ServiceRequest") if one["id"] in early])
+    assert {"active"} == statuses([one for one in bench.held("ServiceRequest") if one["id"] not in early])
+    assert [SUPERSEDED, WRITTEN] == bench.states()
+
+
+def test_a_dry_run_writes_nothing_and_says_what_it_would() -> None:
+    """The steps in words hold a method, a type and a kind; nothing of the patient."""
+    bench = Bench().examine(lost_feeling())
+    written = bench.write(dry_run=True)
+
+    assert {} == bench.count()
+    assert [] == bench.states()
+    assert "create: POST RiskAssessment, nice-ng19-2019" in [step.said for step in written.steps]
+    assert all("p1" not in step.said for step in written.steps)
+
+
+def test_an_old_transaction_that_comes_late_changes_nothing() -> None:
+    """The first answer, sent again by somebody else after it was amended, finds its resources by their old identifiers."""
+    bench = Bench().examine(lost_feeling())
+    first = bench.answer()
+    bench.write(first)
+    bench.change(bench.exam["entry"][2]["resource"]["id"], status="amended")
+    bench.write()
+    counted = bench.count()
+
+    async def post() -> None:
+        async with connect(bench.ehr) as connection:
+            await connection.request("POST", "", content=orjson.dumps(first))
+
+    run(post())
+    after = bench.count()
+    assert counted | {"Provenance": after["Provenance"]} == after
+
+
+@pytest.mark.parametrize("content", [{}, {"resourceType": "Bundle", "type": "collection"}, b"no", {"resourceType": "Bundle", "type": "transaction", "entry": []}])
+def test_what_is_no_answer_of_ours_is_refused(content: Any) -> None:
+    """Nothing else is ever posted into a record system."""
+    with pytest.raises(NotOurs):
+        Bench().write(content or {"resourceType": "Patient"})

@@ -351,7 +351,7 @@ def test_an_unusable_key_is_refused_without_being_shown(kind: str, tmp_path: Pat
 
 def test_scopes_are_written_in_the_order_of_the_standard() -> None:
     """N3: c-r-u-d-s."""
-    assert "system/Observation.rs system/RiskAssessment.crs" == scopes(["Observation"], ["RiskAssessment"])
+    assert "system/Observation.rs system/RiskAssessment.crus" == scopes(["Observation"], ["RiskAssessment"])
     assert "system/Observation.read system/RiskAssessment.write" == scopes(["Observation"], ["RiskAssessment"], old=True)
 
 

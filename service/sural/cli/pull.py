@@ -5,6 +5,7 @@ import json
 import os
 import time
 from argparse import Namespace
+from collections.abc import Callable
 from contextlib import AsyncExitStack
 from pathlib import Path
 
@@ -13,7 +14,7 @@ import msgspec
 from sural.answer.accounts import outcome
 from sural.cli.assess import request_of
 from sural.cli.reading import say, say_issues, write
-from sural.doors.assessor import Answered, documents, encode, structural_check
+from sural.doors.assessor import Answered, documents, encode, structural_check, transactions
 from sural.issues import Refused
 from sural.ledger.store import Ledger
 from sural.records.addresses import Addresses
@@ -22,10 +23,11 @@ from sural.records.faults import RecordsFault, Throttled
 from sural.records.fetching import offered
 from sural.records.http import Authoriser, Connection, Manner
 from sural.records.keys import KeyUnusable, SigningKey, jwks, read_keys
-from sural.records.pull import OUTCOMES, Order, Pull, Stopped, Tally
+from sural.records.pull import OUTCOMES, Order, Pull, Sink, Stopped, Tally
 from sural.records.scopes import scopes, well_formed
 from sural.records.search import Searcher
 from sural.records.smart import BackendService, Configuration, FixedToken
+from sural.records.write_back import WRITTEN_TYPES, Writer
 
 STEP = 5.0
 """Seconds between two lines of progress."""
@@ -109,7 +111,8 @@ async def _pull(options: Namespace, order: Order) -> Tally:
             raise Stopped(fault) from None
         checker = structural_check() if options.check == "structure" else None
         searcher = Searcher(connection, remark, {"auto": None, "post": True, "get": False}[options.search])
-        pull = Pull(connection, ledger, wanted, searcher, order, _print, checker=checker, tally=tally, say=say)
+        sink = _writing(Writer(connection, ledger), options.dry_run, remark) if options.write_back else _print
+        pull = Pull(connection, ledger, wanted, searcher, order, sink, checker=checker, tally=tally, say=say)
         try:
             return await pull.run()
         finally:
@@ -122,6 +125,23 @@ async def _print(patient: str, answered: Answered) -> None:
         write(encode(document))
 
 
+def _writing(writer: Writer, dry_run: bool, remark: Callable[[str], None]) -> Sink:
+    """Writes each answer back, then prints it; with a dry run says what would be written."""
+
+    async def sink(patient: str, answered: Answered) -> None:
+        for answer in transactions(answered):
+            written = await writer.write(answer, dry_run)
+            for step in written.steps:
+                if dry_run:
+                    say(step.said)
+                remark(f"{'would be' if dry_run else 'written'}: {step.why}")
+            for text in written.left:
+                remark(f"left alone: {text}")
+        await _print(patient, answered)
+
+    return sink
+
+
 async def _authoriser(options: Namespace, addresses: Addresses, manner: Manner, stack: AsyncExitStack) -> Authoriser | None:
     """Who gives out tokens, when any are needed. Raises KeyUnusable or ValueError."""
     token_file = options.token_file or os.environ.get(TOKEN)
@@ -130,7 +150,7 @@ async def _authoriser(options: Namespace, addresses: Addresses, manner: Manner, 
     plain = await stack.enter_async_context(Connection(addresses, None, manner))
 
     def asked(configuration: Configuration) -> str:
-        return options.scope or scopes(READ, old=configuration.old_scopes)
+        return options.scope or scopes(READ, WRITTEN_TYPES if options.write_back else (), old=configuration.old_scopes)
 
     return BackendService(plain, options.client_id, _keys(options)[0], asked, jku=options.jwks_url)
 

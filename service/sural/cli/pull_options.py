@@ -61,7 +61,13 @@ def _manner(group: argparse._ArgumentGroup) -> None:
     group.add_argument(
         "--database", default="sqlite:///sural-ledger.sqlite", metavar="URL", help="the ledger; default sural-ledger.sqlite here"
     )
-    group.add_argument("--dry-run", action="store_true", help="read and assess, but keep no mark")
+    group.add_argument(
+        "--write-back", action="store_true",
+        help="write each answer back: created once, amended when a finding was, withdrawn with what it rested on",
+    )  # fmt: skip
+    group.add_argument(
+        "--dry-run", action="store_true", help="read and assess, but keep no mark; with --write-back, say what would be written"
+    )
 
 
 def span(text: str) -> timedelta:

@@ -124,6 +124,14 @@ def _bundle(patients: Iterable[Assessment], answered: Answered, rest: Intake | N
     return answer_bundle(patients, form, request.trace, rest, request.report == "picture", request.report != "none")
 
 
+def transactions(answered: Answered) -> Iterator[Json]:
+    """One transaction per patient, to write back."""
+    if answered.assessed is not None:
+        request = answered.request
+        for patient in answered.assessed.patients:
+            yield answer_bundle([patient], "transaction", pictured=request.report == "picture", reported=request.report != "none")
+
+
 def page_of(answers: Iterable[Answered]) -> str:
     """The readable page over every patient of the answers; empty when nothing was assessed."""
     patients = [patient for answered in answers if answered.assessed is not None for patient in answered.assessed.patients]

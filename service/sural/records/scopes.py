@@ -10,13 +10,13 @@ _SCOPE = re.compile(r"system/(\*|[A-Z][A-Za-z]+)\.(read|write|\*|c?r?u?d?s?)(\?.
 _OLD = {"read": "rs", "write": "cud", "*": "cruds"}
 
 
-def scopes(read: Iterable[str], create: Iterable[str] = (), old: bool = False) -> str:
-    """The scopes to read and search some types, and to create others."""
+def scopes(read: Iterable[str], write: Iterable[str] = (), old: bool = False) -> str:
+    """The scopes to read and search some types, and to write others as well."""
     if old:
-        return " ".join([f"system/{kind}.read" for kind in read] + [f"system/{kind}.write" for kind in create])
+        return " ".join([f"system/{kind}.read" for kind in read] + [f"system/{kind}.write" for kind in write])
     wanted = dict.fromkeys(read, "rs")
-    for kind in create:
-        wanted[kind] = "crs"
+    for kind in write:
+        wanted[kind] = "crus"
     return " ".join(f"system/{kind}.{rights}" for kind, rights in wanted.items())
 
 

@@ -26,7 +26,8 @@ from sqlalchemy import (
 
 from sural.ledger.store import METADATA, Ledger
 
-State = Literal["sent", "acknowledged", "withdrawn"]
+State = Literal["sent", "acknowledged", "superseded", "withdrawn"]
+"""Superseded: of an earlier examination, whose open proposals a later answer has replaced; the answer itself still stands."""
 ANSWERS = Table(
     "answer", METADATA,
     Column("id", Integer, primary_key=True), Column("source", String, nullable=False), Column("examination", String, nullable=False),
@@ -57,6 +58,10 @@ class Place(Struct, frozen=True):
     type: str
     id: str | None = None
     version: str | None = None
+
+    @property
+    def reference(self) -> str:
+        return f"{self.type}/{self.id}"
 
 
 class Noted(Struct, frozen=True):

@@ -16,7 +16,7 @@ from msgspec.structs import replace
 
 from sural.answer.identity import ANSWER_SYSTEM
 from sural.exam.moment import moment
-from sural.ledger.answers import SENDING, SUPERSEDED, WITHDRAWN, WRITTEN, Entry, Place, entries, keep
+from sural.ledger.answers import Answers, Noted, Place, State
 from sural.ledger.store import Ledger
 from sural.records.faults import NotThere
 from sural.records.http import Connection
@@ -25,6 +25,7 @@ from sural.records.steps import Done, Step, find, linked, one_by_one, transact
 
 Json = dict[str, Any]
 REQUEST = "ServiceRequest"
+SETTLED = ("acknowledged", "superseded")
 WRITTEN_TYPES = ("Device", "Observation", "RiskAssessment", REQUEST, "DetectedIssue", "DiagnosticReport", "Provenance")
 """The types of resources that answers are made of."""
 OPEN, RETRACTED = ("active", "draft"), ("entered-in-error", "revoked")
@@ -47,18 +48,18 @@ class Writer:
 
     def __init__(self, connection: Connection, ledger: Ledger, transactions: bool = True) -> None:
         self.connection = connection
-        self.ledger = ledger
+        self.answers = Answers(ledger, connection.base)
         self.transactions = transactions
 
     async def write(self, answer: Json | bytes, dry_run: bool = False) -> Written:
         """Write one patient's answer, a transaction Bundle of ours. Raises RecordsFault; doing it again goes on where it stopped."""
         outgoing = Outgoing.of(answer)
-        known = entries(self.ledger, self.connection.base, outgoing.subject)
-        mine = next((one for one in known if one.examination == outgoing.examination), None)
-        turned = [await self._turned(one, outgoing) for one in known if one is not mine and one.state != WITHDRAWN]
+        mine = self.answers.current(outgoing.examination)
+        others = [one for one in self.answers.of_subject(outgoing.subject) if one.examination != outgoing.examination]
+        turned = [await self._turned(one, outgoing) for one in others]
         steps = [step for one in turned for step in one.steps]
         left = [text for one in turned for text in one.left]
-        if outgoing.inputs and not (mine and mine.state in (WRITTEN, SUPERSEDED) and mine.content == outgoing.content):
+        if outgoing.inputs and not (mine and mine.state in SETTLED and mine.content == outgoing.content):
             more, kept = await self._for_this(mine, outgoing)
             steps, left = [*steps, *more], [*left, *kept]
             if not dry_run:
@@ -70,7 +71,7 @@ class Writer:
 
     # this examination
 
-    async def _for_this(self, mine: Entry | None, outgoing: Outgoing) -> tuple[list[Step], list[str]]:
+    async def _for_this(self, mine: Noted | None, outgoing: Outgoing) -> tuple[list[Step], list[str]]:
         """Create what is not there; amend what is, and retract what no longer holds."""
         if mine is None:
             return [_create(part) for part in outgoing.parts], []
@@ -94,7 +95,7 @@ class Writer:
                 steps += _retracted(kind, there, mine, "withdraw", left)
         return steps, left
 
-    async def _standing(self, mine: Entry, outgoing: Outgoing) -> dict[str, Json]:
+    async def _standing(self, mine: Noted, outgoing: Outgoing) -> dict[str, Json]:
         """The resources of this examination that the record system holds, by kind: as kept, else as found by their identifiers."""
         found: dict[str, Json] = {}
         for place in mine.places:
@@ -114,28 +115,21 @@ class Writer:
             return None
         return there
 
-    async def _send(self, outgoing: Outgoing, mine: Entry | None, steps: list[Step]) -> None:
+    async def _send(self, outgoing: Outgoing, mine: Noted | None, steps: list[Step]) -> None:
         """Send, first kept as being sent, then as written. A create that found something there already is looked at again."""
-        entry = Entry(
-            outgoing.subject,
-            outgoing.examination,
-            outgoing.examined,
-            outgoing.content,
-            SENDING,
-            outgoing.inputs,
-            mine.places if mine else (),
-        )
-        keep(self.ledger, self.connection.base, entry)
+        inputs, places_before = frozenset(outgoing.inputs), mine.places if mine else ()
+        entry = Noted(outgoing.subject, outgoing.examination, outgoing.content, outgoing.examined, "sent", inputs, places_before)
+        self.answers.note(entry)
         done = await self._do(steps, entry)
         places = {place.kind: place for place in entry.places} | {one.step.kind: one.place for one in done}
         entry = replace(entry, places=tuple(places.values()))
         if mine is None and any(not one.changed and one.step.kind != SOFTWARE for one in done):
-            keep(self.ledger, self.connection.base, entry)
+            self.answers.note(entry)
             again, _ = await self._for_this(entry, outgoing)
             places |= {one.step.kind: one.place for one in await self._do(again, entry)}
-        keep(self.ledger, self.connection.base, replace(entry, state=WRITTEN, places=tuple(places.values())))
+        self.answers.note(replace(entry, state="acknowledged", places=tuple(places.values())))
 
-    async def _do(self, steps: list[Step], entry: Entry) -> list[Done]:
+    async def _do(self, steps: list[Step], entry: Noted) -> list[Done]:
         if not steps:
             return []
         if self.transactions:
@@ -147,15 +141,16 @@ class Writer:
 
     # other examinations of the patient
 
-    async def _turned(self, entry: Entry, outgoing: Outgoing) -> "_Turned":
+    async def _turned(self, entry: Noted, outgoing: Outgoing) -> "_Turned":
         """What becomes of the answer of another examination: withdrawn when its newest findings were, else its open proposals are
         revoked by a later answer."""
         later = not outgoing.inputs or _instant(entry.examined) > _instant(outgoing.examined)
         if later and not await self._withdrawn(entry):
             return _Turned(entry, entry.state)
-        if not later and entry.state == SUPERSEDED:
-            return _Turned(entry, SUPERSEDED)
-        why, state = ("withdraw", WITHDRAWN) if later else ("revoke", SUPERSEDED)
+        if not later and entry.state == "superseded":
+            return _Turned(entry, "superseded")
+        why = "withdraw" if later else "revoke"
+        state: State = "withdrawn" if later else "superseded"
         steps: list[Step] = []
         left: list[str] = []
         for place in entry.places:
@@ -166,7 +161,7 @@ class Writer:
                 steps += _retracted(place.kind, there, entry, why, left)
         return _Turned(entry, state, tuple(steps), tuple(left))
 
-    async def _withdrawn(self, entry: Entry) -> bool:
+    async def _withdrawn(self, entry: Noted) -> bool:
         """Whether findings that the answer was newest by are gone or no longer usable in the record system, and none is left."""
         withdrawn = usable = 0
         for reference in entry.inputs:
@@ -188,14 +183,17 @@ class Writer:
             return
         done = {one.step.kind: one.place for one in await self._do(list(turned.steps), entry)}
         places = tuple(done.get(place.kind, place) for place in entry.places)
-        keep(self.ledger, self.connection.base, replace(entry, state=turned.state, places=places))
+        if turned.state == "withdrawn":
+            self.answers.withdraw(entry.examination)
+        else:
+            self.answers.note(replace(entry, state=turned.state, places=places))
 
 
 class _Turned(Struct, frozen=True):
     """The answer of another examination, the state it comes to, and the steps that takes."""
 
-    entry: Entry
-    state: str
+    entry: Noted
+    state: State
     steps: tuple[Step, ...] = ()
     left: tuple[str, ...] = ()
 
@@ -233,7 +231,7 @@ def _amend(part: Part, there: Json, links: Mapping[str, str]) -> Step:
     return Step("amend", part.kind, resource, part.link, id=str(there["id"]), version=_version(there))
 
 
-def _retracted(kind: str, there: Json, entry: Entry, why: str, left: list[str]) -> Iterator[Step]:
+def _retracted(kind: str, there: Json, entry: Noted, why: str, left: list[str]) -> Iterator[Step]:
     """What no longer holds: a proposal is revoked, or entered in error like everything else when what it rested on was."""
     if there.get("status") in RETRACTED:
         return
@@ -244,7 +242,7 @@ def _retracted(kind: str, there: Json, entry: Entry, why: str, left: list[str]) 
     yield Step(why, kind, there | {"status": status}, id=str(there["id"]), version=_version(there))
 
 
-def _taken_up(there: Json, entry: Entry) -> bool:
+def _taken_up(there: Json, entry: Noted) -> bool:
     """Whether somebody else has changed a proposal since it was written; results and assessments are ours to correct."""
     if there["resourceType"] != REQUEST:
         return False

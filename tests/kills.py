@@ -1,9 +1,11 @@
 """Kills a pull again and again, without a word (SIGKILL), and looks at what is left.
 
-    python -m tests.kills [--kills 20] [--patients 500] [--seed 1]
+    python -m tests.kills [--kills 20] [--patients 500] [--seed 1] [--write-back]
 
 Each pull is a process of its own against a fake EHR in another; it dies after a random number of its summaries. In the end everybody must
-have been answered, nobody who was written down as done may have been done again, and the mark must be that of the first pull.
+have been answered, nobody who was written down as done may have been done again, and the mark must be that of the first pull. With
+`--write-back` each pull writes its answers into the record system and dies at a random moment; in the end everybody there must have exactly
+one answer, whole and current, and no resource may stand twice.
 """
 
 import argparse
@@ -12,25 +14,29 @@ import sqlite3
 import subprocess
 import sys
 import tempfile
+import time
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
+import httpx
 import orjson
 
+from sural.answer.identity import EXAMINATION_SYSTEM
 from tests.ehr_process import ehr_process
 
 CONCURRENCY = 4
 PULL = "import sys; from sural.cli.main import main; sys.exit(main(sys.argv[1:]))"
 
 
-def pulling(base: str, folder: Path) -> "subprocess.Popen[bytes]":
+def pulling(base: str, folder: Path, *more: str) -> "subprocess.Popen[bytes]":
     """A pull as a user starts it."""
     options = ["--from", base, "--as-of", "2026-03-02", "--check", "none", "--concurrency", str(CONCURRENCY), "--search", "post"]
     ledger = ["--database", f"sqlite:///{folder / 'ledger.sqlite'}"]
     return subprocess.Popen(
-        [sys.executable, "-c", PULL, "pull", *options, *ledger], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
+        [sys.executable, "-c", PULL, "pull", *options, *more, *ledger], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
     )
 
 
@@ -99,13 +105,70 @@ def kill_and_look(kills: int, patients: int, seed: int) -> list[str]:
     return wrong
 
 
+def kill_writing(kills: int, patients: int, seed: int) -> list[str]:
+    """What is wrong in the record system after some kills of a pull that writes back, and one that was let live."""
+    chance = random.Random(seed)
+    with ehr_process(patients) as base, tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        killed = 0
+        for _ in range(kills):
+            process = pulling(base, folder, "--write-back", "--report", "none")
+            assert process.stdout is not None
+            process.stdout.readline()
+            time.sleep(chance.uniform(0, 1.5))
+            killed += process.poll() is None
+            process.kill()
+            process.stdout.close()
+            process.wait()
+        last = pulling(base, folder, "--write-back", "--report", "none")
+        assert last.stdout is not None
+        last.stdout.read()
+        last.stdout.close()
+        wrong = [f"the last pull ended with {last.returncode}"] if last.wait() else []
+        counted = {kind: _examinations(base, kind) for kind in ("RiskAssessment", "Observation", "ServiceRequest")}
+        provenances = len(list(_held(base, "Provenance")))
+    twins = [key for found in counted.values() for key, statuses in found.items() if len(statuses) > 1]
+    if twins:
+        wrong.append(f"{len(twins)} resources stand more than once")
+    leading = [key for key in counted["RiskAssessment"] if key.endswith("-nice-ng19-2019")]
+    if len(leading) != patients or provenances != patients:
+        wrong.append(f"{len(leading)} assessments and {provenances} provenances of {patients} patients")
+    if any(status != ["final"] for status in counted["RiskAssessment"].values()):
+        wrong.append("an assessment is not current")
+    print(
+        f"{killed} of {kills} pulls killed while they ran, {len(leading)} patients with an answer, {sum(map(len, counted.values()))} resources"
+    )
+    return wrong
+
+
+def _examinations(base: str, kind: str) -> dict[str, list[str]]:
+    """Of each examination's resource of a type, the statuses of all that stand in the record system."""
+    found: dict[str, list[str]] = {}
+    for resource in _held(base, kind):
+        for one in resource.get("identifier", ()):
+            if one["system"] == EXAMINATION_SYSTEM:
+                found.setdefault(one["value"], []).append(resource["status"])
+    return found
+
+
+def _held(base: str, kind: str) -> Iterator[Any]:
+    """Every resource of a type."""
+    link: str | None = f"{base}/{kind}?_count=500"
+    while link:
+        page = httpx.get(link, timeout=60).raise_for_status().json()
+        yield from (entry["resource"] for entry in page.get("entry", ()))
+        link = next((one["url"] for one in page.get("link", ()) if one["relation"] == "next"), None)
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--kills", type=int, default=20)
     parser.add_argument("--patients", type=int, default=500)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--write-back", action="store_true")
     options = parser.parse_args()
-    wrong = kill_and_look(options.kills, options.patients, options.seed)
+    look = kill_writing if options.write_back else kill_and_look
+    wrong = look(options.kills, options.patients, options.seed)
     print("\n".join(wrong) or "nobody lost, nobody done twice")
     return 1 if wrong else 0
 

@@ -95,20 +95,25 @@ def _assess(command: argparse.ArgumentParser) -> None:
         "--as", dest="form", choices=("bundle", "transaction", "summary", "report", "html"), default=None,
         help="form of the answer; default report on a terminal, else bundle",
     )  # fmt: skip
+    _report(command)
+    command.add_argument("--trace", action="store_true", help="add every rule that fired, with its findings")
+    command.add_argument("--save", default=None, metavar="FILE", help="also write the FHIR answer to a file")
+    command.set_defaults(run=_run_assess)
+
+
+def _report(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--report", choices=("none", "text", "picture"), default="text",
         help="the DiagnosticReport in the answer: none, text, or with the picture of both legs; default text",
     )  # fmt: skip
-    command.add_argument("--trace", action="store_true", help="add every rule that fired, with its findings")
-    command.add_argument("--save", default=None, metavar="FILE", help="also write the FHIR answer to a file")
-    command.set_defaults(run=_run_assess)
 
 
 def _pull(command: argparse.ArgumentParser) -> None:
     pulling(command)
     _reading(command)
     _judging(command)
-    command.set_defaults(trace=False, report="text")
+    _report(command)
+    command.set_defaults(trace=False)
 
 
 def _intake(command: argparse.ArgumentParser) -> None:

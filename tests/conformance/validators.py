@@ -49,7 +49,7 @@ def alarms(found: Iterable[Alarm], resource: Json) -> list[str]:
 
 
 def _false(alarm: Alarm, others: list[Alarm], resource: Json) -> bool:
-    checks = (_no_probability, _pattern_twice, _lists_in_lists, _missing_choice, _nested_slices, _known_warning)
+    checks = (_no_probability, _pattern_twice, _lists_in_lists, _missing_choice, _item_extension, _nested_slices, _known_warning)
     return any(check(alarm, others, resource) for check in checks)
 
 
@@ -73,12 +73,37 @@ def _lists_in_lists(alarm: Alarm, others: list[Alarm], resource: Json) -> bool:
 
 
 def _missing_choice(alarm: Alarm, others: list[Alarm], resource: Json) -> bool:
-    """Pyrofile does not find a choice below the second level of a CodeSystem."""
+    """Pyrofile does not find a choice below the second level of a CodeSystem or a Questionnaire."""
+    if alarm.rule == "cardinality.min" and resource["resourceType"] == "Questionnaire":
+        return alarm.path.endswith(("].value[x]", "].answer[x]")) and all(
+            any(name.startswith(choice) for name in one)
+            for item in _items(resource["item"])
+            for listed, choice in (("answerOption", "value"), ("enableWhen", "answer"))
+            for one in item.get(listed, [])
+        )
     return (
         alarm.rule == "cardinality.min"
         and alarm.path.startswith("CodeSystem.concept[")
         and all(any(name.startswith("value") for name in one) for concept in resource["concept"] for one in concept["property"])
     )
+
+
+def _item_extension(alarm: Alarm, others: list[Alarm], resource: Json) -> bool:
+    """Pyrofile takes an item inside an item for another element, and has no package of SDC; what extensions there are test_questionnaire
+    lists."""
+    if resource["resourceType"] != "Questionnaire":
+        return False
+    inside = alarm.rule == "extension.context" and alarm.path.startswith("Questionnaire.item.item")
+    return inside or (
+        alarm.rule == "extension.unknown"
+        and "/fhir/uv/sdc/StructureDefinition/sdc-questionnaire-observationExtract" in alarm.text
+    )
+
+
+def _items(items: list[Json]) -> Iterator[Json]:
+    for item in items:
+        yield item
+        yield from _items(item.get("item", []))
 
 
 def _nested_slices(alarm: Alarm, others: list[Alarm], resource: Json) -> bool:
@@ -91,8 +116,13 @@ def _nested_slices(alarm: Alarm, others: list[Alarm], resource: Json) -> bool:
     )
 
 
-_UNKNOWN_INSIDES = ("Parameters.parameter.part", "StructureDefinition.snapshot", "StructureDefinition.differential")
-"""Pyrofile knows neither a part inside a part nor the insides of an ElementDefinition."""
+_UNKNOWN_INSIDES = (
+    "Parameters.parameter.part",
+    "StructureDefinition.snapshot",
+    "StructureDefinition.differential",
+    "Questionnaire.item.item.item",
+)
+"""Pyrofile knows neither a part inside a part, nor an item inside an item's item, nor the insides of an ElementDefinition."""
 _SAID_OF_EVERYTHING = ("modifierExtension.present", "reference.unresolved")
 """Pyrofile says the first of every element that is a modifier, such as status; that references resolve is tested in test_answers."""
 
@@ -145,6 +175,10 @@ class Pyrofile:
             for group in document["group"]:
                 for elements in _pieces(group["element"]):
                     yield document | {"group": [group | {"element": elements}]}
+        elif document["resourceType"] == "Questionnaire":
+            for section in document["item"]:
+                for items in _pieces(section["item"], 1):
+                    yield document | {"item": [section | {"item": items}]}
         else:
             yield {name: value for name, value in document.items() if name != "snapshot"}
 

@@ -17,6 +17,7 @@ SHELVES: dict[str, Shelf] = {
     "Questionnaire": "terminology",
     "StructureDefinition": "profiles",
     "OperationDefinition": "profiles",
+    "PlanDefinition": "profiles",
 }
 SEARCH_PARAMETERS = {"_id": "token", "url": "uri", "name": "string", "version": "token", "status": "token"}
 _SYSTEMS = {"status": "http://hl7.org/fhir/publication-status"}

@@ -197,14 +197,16 @@ def routes() -> list[str]:
 
 
 def issues() -> list[str]:
-    rows = [(code(kind.key), kind.severity, code(kind.code), str(kind.status), kind.text) for kind in KINDS.values()]
+    rows = [
+        (code(kind.key), kind.severity, code(kind.code), str(kind.status), kind.text, ADVICE[kind.code]) for kind in KINDS.values()
+    ]
     return [
         "# Issue keys",
         "",
         "Each remark on the input carries one of these keys (`https://sural.example/fhir/CodeSystem/issue`), a FHIR issue code and a FHIRPath",
         "that selects one node of the input. The status is the HTTP status when the key refuses the input as a whole.",
         "",
-        *table(("key", "severity", "FHIR issue code", "status", "meaning"), rows),
+        *table(("key", "severity", "FHIR issue code", "status", "meaning", "what to do"), rows),
     ]
 
 
@@ -236,6 +238,37 @@ def _target(target: dict[str, Any]) -> str:
     words += [f"only if {one['value']}" for one in target.get("dependsOn", ())]
     words += [] if target["equivalence"] in ("equivalent", "equal") else [f"({target['equivalence']})"]
     return " ".join(words)
+
+
+ADVICE = {
+    "structure": "Mend the sender: the expression selects what is at fault.",
+    "required": "Send what is missing; what cannot be known, with a dataAbsentReason.",
+    "value": "Send a value that can be: see the codes and units of the finding.",
+    "invariant": "Mend the sender: R4 forbids this combination.",
+    "code-invalid": "Send one of our codes, or map yours: `sural intake --starter-concept-map`.",
+    "extension": "Leave the modifier out, or have it understood before the resource is sent.",
+    "business-rule": "Look at the record: it may not be used as it stands. Sending it again changes nothing.",
+    "not-supported": "Ask for something that is offered: see the routes and the command line.",
+    "duplicate": "Nothing, unless the sender should not have sent it twice.",
+    "not-found": "Send what is referred to along with it, or look at the address.",
+    "deleted": "It is gone; ask for something else.",
+    "too-long": "Send less at once: one patient per document, or lines.",
+    "too-costly": "Send less at once: one patient per document, or lines.",
+    "informational": "Nothing: it says what was or was not read.",
+    "exception": "Tell us; the input is not at fault. Sending it again may work.",
+    "login": "Send a bearer token that is good.",
+    "expired": "Get a new token and send it again.",
+    "forbidden": "Ask for the scope that is named.",
+    "security": "Authenticate, or ask for the permission.",
+    "throttled": "Wait as long as Retry-After says.",
+    "transient": "Send it again later.",
+    "timeout": "Send it again later.",
+    "incomplete": "Send it again later: a source did not answer.",
+    "processing": "Look at the diagnostics; the record system refused it.",
+    "conflict": "Read what stands there now, and send again.",
+    "multiple-matches": "Make the search name one resource only.",
+}
+"""What whoever sends it can do, by FHIR issue code."""
 
 
 PAGES = {"rules": rules, "command-line": command_line, "routes": routes, "issues": issues, "codes": codes}

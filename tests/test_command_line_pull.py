@@ -8,8 +8,10 @@ import pytest
 
 from sural.cli.main import main
 from sural.records.fake_ehr.faults import Faults, from_options
+from sural.records.faults import Throttled
 from sural.records.http import Manner
-from tests.ehr import EC
+from sural.records.pull import Order, Stopped, Tally
+from tests.ehr import BASE, EC
 from tests.ehr_process import ehr_process
 
 ROOT = Path(__file__).parents[1]
@@ -92,6 +94,35 @@ def test_what_cannot_be_done_is_said_at_once(options: list[str], said: str, capf
     """In one line on standard error, before anything is sent."""
     assert 1 == main(["pull", *options])
     assert said in capfd.readouterr().err
+
+
+def test_the_service_mode_waits_as_long_as_the_server_wants(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """M1: every quarter of an hour; after an hour in Retry-After not before that; `--since` counts for the first pull only."""
+    rounds: list[str | None] = []
+    waits: list[float] = []
+
+    async def pulled(options: object, order: Order, ledger: object) -> Tally:
+        rounds.append(order.since)
+        if len(rounds) == 2:
+            raise Stopped(Throttled("GET /", status=429, retry_after=3600))
+        return Tally(complete=True)
+
+    async def sleep(seconds: float) -> None:
+        waits.append(round(seconds))
+        if len(waits) == 3:
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr("sural.cli.pull._pull", pulled)
+    monkeypatch.setattr("sural.cli.pull.asyncio.sleep", sleep)
+    since = "2026-03-01T00:00:00Z"
+
+    status = main(
+        ["pull", "--from", BASE, "--every", "PT15M", "--since", since, "--database", f"sqlite:///{tmp_path / 'l.sqlite'}"]
+    )
+
+    assert 130 == status
+    assert [since, None, None] == rounds
+    assert [900, 3600, 900] == waits
 
 
 @pytest.mark.parametrize("option", [["--every", "often"], ["--overlap", "-PT5M"], ["--concurrency", "0"], ["--search", "put"]])

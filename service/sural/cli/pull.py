@@ -74,31 +74,32 @@ def _order(options: Namespace) -> Order:
 
 
 async def _rounds(options: Namespace, order: Order) -> int:
-    """One pull, or one every so often; one that stopped is taken up by the next."""
+    """One pull, or one every so often; one that stopped is taken up by the next, not before the server wants it."""
+    ledger = Ledger("sqlite://" if options.dry_run else options.database)
     while True:
         began = time.monotonic()
         pause = 0.0
         try:
-            tally = await _pull(options, order)
+            tally = await _pull(options, order, ledger)
             status = 0 if tally.complete else 1
         except Stopped as stopped:
             say(f"sural pull: stopped: {stopped}; the next pull goes on there")
             pause = stopped.fault.retry_after or 0.0 if isinstance(stopped.fault, Throttled) else 0.0
             status = 1
         if options.every is None:
+            ledger.engine.dispose()
             return status
         await asyncio.sleep(max(pause, options.every.total_seconds() - (time.monotonic() - began)))
         order = msgspec.structs.replace(order, request=request_of(options, "summary"), since=None)
 
 
-async def _pull(options: Namespace, order: Order) -> Tally:
+async def _pull(options: Namespace, order: Order, ledger: Ledger) -> Tally:
     addresses = Addresses(options.base, options.allow_host, options.trust_host)
     manner = Manner(concurrency=options.concurrency)
     tally = Tally()
     async with AsyncExitStack() as stack:
         authoriser = await _authoriser(options, addresses, manner, stack)
         connection = await stack.enter_async_context(Connection(addresses, authoriser, manner))
-        ledger = Ledger("sqlite://" if options.dry_run else options.database)
 
         def remark(text: str) -> None:
             tally.remarks[text] = tally.remarks.get(text, 0) + 1

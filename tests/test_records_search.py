@@ -19,7 +19,7 @@ from sural.records.http import Connection
 from sural.records.search import Searcher
 from sural.terminology.lexicon import Lexicon
 from tests.builders import Exam, concept
-from tests.ehr import BASE, fake_ehr, using
+from tests.ehr import BASE, Waits, fake_ehr, using
 
 FHIR = {"content-type": "application/fhir+json"}
 ALL = (("_count", "5"),)
@@ -194,6 +194,26 @@ def test_long_lists_of_codes_are_asked_for_in_pieces_by_get() -> None:
 
     assert set(by_post) == set(by_get)
     assert 5 < pieces < 40
+
+
+def test_a_server_that_fails_on_many_codes_is_asked_for_fewer() -> None:
+    """Seen of a general-purpose server over SQLite: more than 1,000 alternatives fail with 500. Found out without waits, then remembered."""
+    ehr, waits = fake_ehr(4, most_codes=60), Waits()
+    codes = criteria(lexicon())[0].codes
+    asked = (("_count", "1000"),)
+
+    async def use(connection: Connection) -> list[str]:
+        searcher = Searcher(connection, lambda _: None, by_post=True)
+        twice = [
+            [found.id async for page in searcher.pages("Observation", asked, codes) for found, _ in page.resources] for _ in "ab"
+        ]
+        assert set(twice[0]) == set(twice[1])
+        return twice[0]
+
+    found = using(ehr, use, sleep=waits)
+
+    assert set(ids_of(fake_ehr(4), "Observation", asked, True, codes)[0]) == set(found)
+    assert [] == waits
 
 
 def test_changes_are_asked_for_by_last_updated() -> None:

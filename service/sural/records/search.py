@@ -5,6 +5,7 @@ than the server itself announced are noticed; the search is then begun once more
 half of the data without anyone knowing.
 """
 
+from collections import deque
 from collections.abc import AsyncIterator, Callable, Iterator, Sequence
 from functools import lru_cache
 from hashlib import blake2b
@@ -14,12 +15,15 @@ from urllib.parse import parse_qsl, quote, quote_plus, urlencode, urlsplit
 import msgspec
 from msgspec import Raw, Struct
 
-from sural.records.faults import Declined, NotAuthorised, NotThere, ServerFailed, Unreadable
+from sural.records.faults import Declined, NotAuthorised, NotThere, ServerFailed, Unreachable, Unreadable
 from sural.records.http import JSON_TYPES, Connection, Reply, media_type
 
 MOST_PAGES = 100_000
 LONGEST_CODES = 1_500
 """Characters of codes in one GET address; common practice, no source: proxies cut addresses at 2,000 and more."""
+MOST_CODES, FEWEST_CODES = 10_000, 20
+TOO_MUCH = frozenset({400, 413, 414, 500})
+"""How servers fail on more alternatives than their database takes, as seen of a general-purpose one."""
 NOWHERE = "no-such-patient-probe"
 FORM = {"Content-Type": "application/x-www-form-urlencoded"}
 Parameters = tuple[tuple[str, str], ...]
@@ -119,6 +123,8 @@ class Searcher:
         self._connection = connection
         self._remark = remark
         self._by_post = by_post
+        self._most = MOST_CODES
+        self._proven = 0
         self._compared: set[tuple[str, frozenset[str]]] = set()
 
     async def pages(self, kind: str, parameters: Parameters, codes: Sequence[str] = ()) -> AsyncIterator[Page]:
@@ -128,15 +134,25 @@ class Searcher:
         """
         if self._by_post is None:
             self._by_post = await self._takes_post()
-        for part in [tuple(codes)] if self._by_post else list(_pieces(codes)):
+        waiting = deque(_pieces(codes, self._most, None if self._by_post else LONGEST_CODES))
+        while waiting:
+            part = waiting.popleft()
             try:
-                async for page in self._walk(kind, parameters, part):
+                async for page in self._twice(kind, parameters, part):
                     yield page
-                continue
-            except _PagesMissing:
-                self._remark("pages missing: search begun again")
-            async for page in self._walk(kind, parameters, part):
+            except _TooManyCodes:
+                waiting.extendleft(reversed(list(_pieces(part, self._most, None))))
+
+    async def _twice(self, kind: str, parameters: Parameters, codes: tuple[str, ...]) -> AsyncIterator[Page]:
+        """A search, begun again once when pages are missing."""
+        try:
+            async for page in self._walk(kind, parameters, codes):
                 yield page
+            return
+        except _PagesMissing:
+            self._remark("pages missing: search begun again")
+        async for page in self._walk(kind, parameters, codes):
+            yield page
 
     async def _takes_post(self) -> bool:
         """Whether the server searches by POST: it must find nothing for an id that is nowhere."""
@@ -175,13 +191,30 @@ class Searcher:
             raise _PagesMissing(page.route, "fewer matches came than the server announced")
 
     async def _first(self, kind: str, parameters: Parameters, codes: tuple[str, ...]) -> Reply:
-        if self._by_post:
-            return await self._post(kind, parameters, codes)
-        return await self._connection.request("GET", f"{kind}?{_query(parameters, codes)}")
+        """The first page. Raises _TooManyCodes when the server fails on more codes than it has yet shown to take."""
+        if len(codes) > max(self._proven, FEWEST_CODES):
+            try:
+                reply = await self._send(kind, parameters, codes, again=False)
+            except (ServerFailed, Declined) as fault:
+                if fault.status not in TOO_MUCH:
+                    return await self._send(kind, parameters, codes)
+                self._most = min(self._most, max(FEWEST_CODES, len(codes) // 3))
+                self._remark("fewer codes in a search")
+                raise _TooManyCodes from None
+            except Unreachable:
+                return await self._send(kind, parameters, codes)
+            self._proven = max(self._proven, len(codes))
+            return reply
+        return await self._send(kind, parameters, codes)
 
-    async def _post(self, kind: str, parameters: Parameters, codes: tuple[str, ...] = ()) -> Reply:
+    async def _send(self, kind: str, parameters: Parameters, codes: tuple[str, ...], again: bool = True) -> Reply:
+        if self._by_post:
+            return await self._post(kind, parameters, codes, again)
+        return await self._connection.request("GET", f"{kind}?{_query(parameters, codes)}", idempotent=again)
+
+    async def _post(self, kind: str, parameters: Parameters, codes: tuple[str, ...] = (), again: bool = True) -> Reply:
         form = _query(parameters, codes).encode()
-        return await self._connection.request("POST", f"{kind}/_search", content=form, headers=FORM, idempotent=True)
+        return await self._connection.request("POST", f"{kind}/_search", content=form, headers=FORM, idempotent=again)
 
     async def _next(self, page: Page) -> Page:
         assert page.next is not None
@@ -201,6 +234,10 @@ class Searcher:
         used = {name.partition(":")[0] for name, _ in parse_qsl(urlsplit(page.self).query, keep_blank_values=True)}
         for name in sorted(asked[1] - used - {"_count", "_elements"}):
             self._remark(f"parameter ignored: {name}")
+
+
+class _TooManyCodes(Exception):
+    """The search is to be made in smaller pieces."""
 
 
 class _PagesMissing(Unreadable):
@@ -253,13 +290,13 @@ def _encoded(codes: tuple[str, ...]) -> str:
     return quote_plus(",".join(codes))
 
 
-def _pieces(codes: Sequence[str]) -> Iterator[tuple[str, ...]]:
-    """Codes in lists that fit into an address; one empty list when there are none."""
+def _pieces(codes: Sequence[str], most: int, longest: int | None) -> Iterator[tuple[str, ...]]:
+    """Codes in lists of at most so many, and that fit into an address; one empty list when there are none."""
     piece: list[str] = []
     length = 0
     for code in codes:
         size = len(quote(code)) + 3
-        if piece and length + size > LONGEST_CODES:
+        if piece and (len(piece) >= most or (longest is not None and length + size > longest)):
             yield tuple(piece)
             piece, length = [], 0
         piece.append(code)

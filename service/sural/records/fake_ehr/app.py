@@ -129,6 +129,8 @@ class FakeEhr:
                 raise Refusal(405, "not-supported")
             given += parse_qsl((await request.body()).decode())
         names = dict(given)
+        if self.faults.most_codes and names.get("code", "").count(",") >= self.faults.most_codes:
+            raise Refusal(500, "exception")
         if "_page" in names:
             body = self._searches.page(kind, names["_page"], _base(request), self.faults)
         else:

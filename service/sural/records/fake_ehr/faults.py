@@ -23,6 +23,7 @@ class Faults(Struct, frozen=True, forbid_unknown_fields=True, rename="kebab"):
     foreign_next         the link to the next page is on another host
     relative_next        the link to the next page is relative
     ignore               search parameters that are ignored, as shown by the self link
+    most_codes           searches for more codes than this fail (500), as on a database with a limit
     no_post_search       searches by POST get 405
     no_transaction       transactions get 501
     lose_reply_every     every n-th transaction is kept, but its answer is lost (502)
@@ -50,6 +51,7 @@ class Faults(Struct, frozen=True, forbid_unknown_fields=True, rename="kebab"):
     foreign_next: bool = False
     relative_next: bool = False
     ignore: tuple[str, ...] = ()
+    most_codes: int = 0
     no_post_search: bool = False
     no_transaction: bool = False
     lose_reply_every: int = 0

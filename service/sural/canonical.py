@@ -36,6 +36,7 @@ ISSUE: Final = code_system("issue")
 MEDICINE: Final = code_system("medicine")
 QUESTION: Final = code_system("question")
 RULE: Final = code_system("rule")
+OVERRIDE: Final = code_system("override-reason")
 
 SNOMED: Final = "http://snomed.info/sct"
 LOINC: Final = "http://loinc.org"

@@ -137,6 +137,15 @@ _TABLE: tuple[tuple[str, Severity, str, int, str], ...] = (
     ("not-acceptable", "error", "not-supported", 406, "Only FHIR JSON is written."),
     ("not-found", "error", "not-found", 404, "There is nothing under this address."),
     ("method-not-allowed", "error", "not-supported", 405, "This method is not offered here."),
+    # CDS Hooks and access
+    ("hook-unknown", "error", "not-supported", 400, "This hook is not served here."),
+    ("hook-request-invalid", "error", "structure", 400, "The request is not a CDS Hooks request: an element is missing or has the wrong form."),
+    ("hook-patient-mismatch", "fatal", "business-rule", 400, "The data are about another patient than the request."),
+    ("prefetch-unobtainable", "error", "incomplete", 412, "Data that the advice needs were not sent and cannot be fetched."),
+    ("host-not-allowed", "warning", "security", 412, "The named server is not on the list of servers that may be asked."),
+    ("login-needed", "error", "login", 401, "A valid access token is needed."),
+    ("token-expired", "error", "expired", 401, "The access token has expired."),
+    ("scope-insufficient", "error", "forbidden", 403, "The access token does not permit this."),
     ("internal-error", "fatal", "exception", 500, "Sural failed. The input is not at fault."),
 )  # fmt: skip
 

@@ -5,6 +5,7 @@ from typing import Any
 
 from msgspec import Struct
 
+from sural.answer.cards import OVERRIDES
 from sural.answer.diagnostic_report import REPORT_KIND, REPORT_TITLE
 from sural.answer.wording import NOTES
 from sural.evidence.criterion import Criterion
@@ -117,6 +118,7 @@ SYSTEMS: tuple[Vocabulary, ...] = (
     Vocabulary("neuropathy", "Classification of a neuropathy", CODES),
     Vocabulary("service", "Services a person is referred to", {"referral": "Referral", **SERVICES}),
     Vocabulary("note", "Remarks of an assessment", {code: code.replace("-", " ").capitalize() for code in _notes()}, _notes()),
+    Vocabulary("override-reason", "Reasons for not following a card", OVERRIDES),
     Vocabulary("issue", "Issues of the intake", {key: kind.text.rstrip(".") for key, kind in KINDS.items()}),
     Vocabulary(
         "rule",

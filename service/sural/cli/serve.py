@@ -1,25 +1,70 @@
 """`sural serve` and `sural demo`."""
 
+import ipaddress
+import logging
+
 import uvicorn
+from fastapi import FastAPI
 
 from sural.cli.reading import say
 from sural.doors.cases import cases
 from sural.web.app import create_app
+from sural.web.settings import Settings, read_settings
 
 
-def run(host: str, port: int, check: bool) -> int:
-    """Serve until interrupted. Access logs are off: addresses may hold identifiers."""
-    uvicorn.run(create_app(check=check), host=host, port=port, log_level="warning", access_log=False)
+def run(host: str, port: int, check: bool, settings_file: str | None, open_to_all: bool, log_access: bool) -> int:
+    """Serve until interrupted. Beyond this machine only with authentication, or when it is said that there shall be none.
+
+    The server's own access log is off: addresses may hold identifiers. Ours holds route templates.
+    """
+    try:
+        settings = read_settings(settings_file) if settings_file else Settings()
+    except (OSError, ValueError) as fault:
+        say(f"sural serve: the settings cannot be used: {fault}")
+        return 2
+    if not may_listen(host, settings, open_to_all):
+        say(
+            f"sural serve: will not listen on {host} without authentication; see docs/security.md, or say --without-authentication"
+        )
+        return 2
+    if log_access:
+        handler = logging.StreamHandler()
+        handler.setFormatter(logging.Formatter("%(asctime)s %(message)s"))
+        logging.getLogger("sural.access").addHandler(handler)
+        logging.getLogger("sural.access").setLevel(logging.INFO)
+    _serve(create_app(check=check, settings=settings), host, port)
     return 0
 
 
 def run_demo(host: str, port: int) -> int:
     """Serve with the fixture cases and say where to look."""
+    if not is_loopback(host):
+        say(f"sural demo: will not listen on {host}; the demonstration is for this machine")
+        return 2
     base = f"http://{host}:{port}"
     say(f"{len(cases())} cases of the Skerrow Islands community foot service (invented people)")
     say(f"  {base}/demo                                 the cases, each with its report")
     say(f"  {base}/fhir/metadata                        what the service can do")
     say(f"  curl -s {base}/fhir/\\$assess-lower-limb?as-of=2026-03-02 -H 'Content-Type: application/fhir+json' -d @BUNDLE.json")
     say("Stop with Ctrl-C.")
-    uvicorn.run(create_app(demo=True), host=host, port=port, log_level="warning", access_log=False)
+    _serve(create_app(demo=True), host, port)
     return 0
+
+
+def may_listen(host: str, settings: Settings, open_to_all: bool) -> bool:
+    """Whether the service may listen on a host: on loopback always, elsewhere with authentication or on one's explicit word."""
+    return is_loopback(host) or settings.authenticated or open_to_all
+
+
+def is_loopback(host: str) -> bool:
+    """Whether a host to listen on is only this machine; the empty name is every address."""
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+def _serve(app: FastAPI, host: str, port: int) -> None:
+    uvicorn.run(app, host=host, port=port, log_level="warning", access_log=False, server_header=False)

@@ -4,45 +4,80 @@ from html import escape
 from typing import Annotated
 
 from fastapi import FastAPI, Path, Request
-from fastapi.responses import HTMLResponse, PlainTextResponse, Response
+from fastapi.middleware.cors import CORSMiddleware
+from fastapi.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
+from httpx import AsyncBaseTransport
 
 from sural.canonical import RULE_SET, VERSION
 from sural.doors.request import lexicon
 from sural.intake.documents import MAX_BYTES
 from sural.issues import Issue, Refused
 from sural.web.accepting import check_accept
+from sural.web.audit import Accounted, Write, log_to
 from sural.web.capabilities import capability_statement
 from sural.web.demo import demo_routes
 from sural.web.extraction import extract_route
 from sural.web.fhir import FhirResponse, handle_errors
+from sural.web.hooks import hooks_routes
 from sural.web.intake_operation import intake_route
 from sural.web.operation import operation_route
 from sural.web.publications import SHELVES, published, search
-from sural.web.routes import Route, register, served
+from sural.web.routes import READ, Route, register, served
+from sural.web.security import Guard, handle_denied, smart_configuration
+from sural.web.settings import Settings
 
 Id = Annotated[str, Path(pattern=r"^[A-Za-z0-9\-.]{1,64}$")]
 
 
-def create_app(check: bool = True, demo: bool = False, max_bytes: int = MAX_BYTES) -> FastAPI:
+def create_app(
+    check: bool = True,
+    demo: bool = False,
+    max_bytes: int = MAX_BYTES,
+    settings: Settings | None = None,
+    transport: AsyncBaseTransport | None = None,
+    audit: Write | None = None,
+) -> FastAPI:
     """The application. `check` turns the structural check of what comes in on where a query does not say; `demo` adds pages over the
-    fixture cases."""
+    fixture cases. `settings` say who may ask and whom the service may ask; `transport` and `audit` are for other ways to reach servers
+    and to write the audit log, such as those of tests."""
+    settings = settings or Settings()
     app = FastAPI(
         title="Sural", version=VERSION, redirect_slashes=False, openapi_url="/openapi.json", docs_url=None, redoc_url=None
     )
     handle_errors(app)
     operations = [operation_route(check, max_bytes), intake_route(check, max_bytes), extract_route(check, max_bytes)]
-    register(app, [*operations, *_published_routes(app), *_plain_routes(app)])
+    handle_denied(app)
+    app.state.guard = Guard(settings, transport)
+    if settings.web.origins:
+        app.add_middleware(
+            CORSMiddleware,
+            allow_origins=settings.web.origins,
+            allow_methods=["GET", "POST"],
+            allow_headers=["authorization", "content-type", "prefer"],
+            max_age=600,
+        )
+    write = audit or (log_to(settings.audit.file) if settings.audit.file else None)
+    app.add_middleware(Accounted, write=write, secure=settings.base.startswith("https:"))
+    register(app, [*operations, *_published_routes(app, settings), *_plain_routes(app)])
+    register(app, hooks_routes(settings, check, max_bytes, transport))
     if demo:
         register(app, demo_routes())
     return app
 
 
-def _published_routes(app: FastAPI) -> list[Route]:
+def _published_routes(app: FastAPI, settings: Settings) -> list[Route]:
     async def metadata(request: Request) -> Response:
         """What this service can do."""
-        return FhirResponse(capability_statement(app, _base(request)))
+        return FhirResponse(capability_statement(app, _base(request), settings))
 
-    found = [Route("/fhir/metadata", metadata, response=FhirResponse, before=check_accept)]
+    found = [Route("/fhir/metadata", metadata, response=FhirResponse, before=check_accept, open=True)]
+    if content := smart_configuration(settings):
+
+        async def smart() -> Response:
+            """Where tokens are to be had."""
+            return JSONResponse(content)
+
+        found.append(Route("/fhir/.well-known/smart-configuration", smart, response=JSONResponse, open=True))
     for resource_type in SHELVES:
         found += _shelf_routes(resource_type)
     return found
@@ -61,8 +96,8 @@ def _shelf_routes(resource_type: str) -> list[Route]:
 
     path = f"/fhir/{resource_type}"
     return [
-        Route(path, search_type, interaction="search-type", name=resource_type, response=FhirResponse, before=check_accept),
-        Route(f"{path}/{{id}}", read, interaction="read", name=resource_type, response=FhirResponse, before=check_accept),
+        Route(path, search_type, READ, "search-type", resource_type, FhirResponse, check_accept, open=True),
+        Route(f"{path}/{{id}}", read, READ, "read", resource_type, FhirResponse, check_accept, open=True),
     ]
 
 
@@ -84,9 +119,9 @@ def _plain_routes(app: FastAPI) -> list[Route]:
         return _PAGE.format(version=VERSION, rules=RULE_SET, rows=rows)
 
     return [
-        Route("/health/live", live, response=PlainTextResponse),
-        Route("/health/ready", ready, response=PlainTextResponse),
-        Route("/", home, response=HTMLResponse),
+        Route("/health/live", live, response=PlainTextResponse, open=True),
+        Route("/health/ready", ready, response=PlainTextResponse, open=True),
+        Route("/", home, response=HTMLResponse, open=True),
     ]
 
 

@@ -8,11 +8,13 @@ from sural import canonical
 from sural.web.accepting import FHIR_JSON
 from sural.web.publications import SEARCH_PARAMETERS
 from sural.web.routes import served
+from sural.web.security import capability_security
+from sural.web.settings import Settings
 
 DATE = "2026-11-25"
 
 
-def capability_statement(app: FastAPI, base: str) -> dict[str, Any]:
+def capability_statement(app: FastAPI, base: str, settings: Settings | None = None) -> dict[str, Any]:
     """Every resource type, interaction, search parameter and operation the application has a route for."""
     resources: dict[str, set[str]] = {}
     operations: dict[str, list[dict[str, str]]] = {"": []}
@@ -47,6 +49,8 @@ def capability_statement(app: FastAPI, base: str) -> dict[str, Any]:
             }
         ],
     }
+    if settings is not None and settings.tokens is not None:
+        statement["rest"][0]["security"] = capability_security(settings)
     return statement
 
 

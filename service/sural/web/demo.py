@@ -28,9 +28,9 @@ def demo_routes() -> list[Route]:
         return FhirResponse(_case(name).input.read_bytes())
 
     return [
-        Route("/demo", index, response=HTMLResponse),
-        Route("/demo/{name}", show, response=HTMLResponse),
-        Route("/demo/{name}/input", shown_input),
+        Route("/demo", index, response=HTMLResponse, open=True),
+        Route("/demo/{name}", show, response=HTMLResponse, open=True),
+        Route("/demo/{name}/input", shown_input, open=True),
     ]
 
 

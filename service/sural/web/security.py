@@ -82,7 +82,7 @@ class Guard:
             raise Denied("login-needed")
         claims = await _claims(self._tokens, request, self.settings.tokens.audience)
         request.state.agent = {"issuer": claims["iss"], "name": str(claims.get("client_id") or claims.get("sub") or "")}
-        kind = RESULT if route.interaction == "operation" else route.name
+        kind = (route.on or RESULT) if route.interaction == "operation" else route.name
         right = _RIGHT.get(route.interaction or "")
         if right is not None and not permits(_scopes(claims), kind, right):
             raise Denied("scope-insufficient", needed=f"system/{kind}.{right}")
@@ -142,7 +142,7 @@ def capability_security(settings: Settings) -> dict[str, Any]:
     return {
         "cors": bool(settings.web.origins),
         "service": [{"coding": [coding], "text": "OAuth 2 bearer tokens with SMART scopes"}],
-        "description": f"The operation needs {RESULT}.r, search Type.s, read Type.r, as system/ or user/. What is published is open.",
+        "description": f"An operation of the service needs {RESULT}.r, one of a type Type.r, search Type.s, read Type.r, as system/ or user/. What is published is open.",
     }
 
 

@@ -85,7 +85,9 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
             raise ValueError("base is needed: tokens of CDS clients are made out to it")
         if "*" in self.web.origins:
             raise ValueError("web.origins are named one by one")
-        for address in filter(None, (self.base, *(one for one in self.key_sources() if "://" in one), *self.outbound.fhir_servers)):
+        for address in filter(
+            None, (self.base, *(one for one in self.key_sources() if "://" in one), *self.outbound.fhir_servers)
+        ):
             if origin(address) is None or (not address.startswith("https:") and origin(address) not in self.may_be_private()):
                 raise ValueError(f"needs an https address: {address}")
 

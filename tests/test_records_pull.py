@@ -290,9 +290,9 @@ def clinical(answers: Pulled) -> dict[str, Any]:
     }
 
 
-@pytest.mark.parametrize("fault", [{}, {"paged_manifest": True}, {"compressed_files": True}])
+@pytest.mark.parametrize("fault", [{}, {"paged_manifest": True}, {"compressed_files": True}, {"lost_file_every": 2}])
 def test_an_export_gives_the_same_answers(fault: dict[str, Any]) -> None:
-    """M1 to M4: assessed from the files, without a request per patient."""
+    """M1 to M5: assessed from the files, without a request per patient."""
     by_search, by_export = Pulled(), Pulled()
     ehr = fake_ehr(ALL, **fault)
     pull(fake_ehr(ALL), sink=by_search)

@@ -10,6 +10,7 @@ from urllib.parse import urljoin
 
 import httpx
 import msgspec
+import orjson
 from msgspec import Struct
 
 from sural.records.faults import RecordsFault, Throttled, Unreachable, Unreadable
@@ -158,7 +159,11 @@ class BulkExport:
                 for line in filter(None, map(bytes.strip, whole)):
                     count += 1
                     yield line
-            if held.strip():
+            if held.strip():  # a last line without its end is whole, or the file broke off in it
+                try:
+                    orjson.loads(held)
+                except orjson.JSONDecodeError:
+                    raise Unreachable(route, "the file ends within a line") from None
                 count += 1
                 yield held.strip()
             if file.count is not None and count < file.count:

@@ -9,7 +9,7 @@ from urllib.parse import parse_qsl
 
 import orjson
 from starlette.applications import Starlette
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response, StreamingResponse
 from starlette.routing import Route
 
@@ -84,6 +84,8 @@ class FakeEhr:
             return await self._bad_day(request) or await self._answer(request, [part for part in path.split("/") if part])
         except Refusal as refusal:
             return _outcome(refusal.status, refusal.code)
+        except ClientDisconnect:  # a client that was killed while it was sending; nobody reads this
+            return Response(status_code=400)
 
     async def _bad_day(self, request: Request) -> Response | None:
         """What goes wrong before anything is looked at."""

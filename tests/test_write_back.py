@@ -8,6 +8,7 @@ from typing import Any
 
 import orjson
 import pytest
+from msgspec.structs import replace
 
 import sural
 from sural.ledger.answers import Answers
@@ -237,6 +238,33 @@ def test_an_old_transaction_that_comes_late_changes_nothing() -> None:
     run(post())
     after = bench.count()
     assert counted | {"Provenance": after["Provenance"]} == after
+
+
+def test_a_type_that_the_server_does_not_have_is_left_out_and_said() -> None:
+    """A1 seen from the client: seen of a general-purpose server without RiskAssessment. The rest is written, with logical links."""
+    bench = Bench(gone=("RiskAssessment", "DetectedIssue")).examine(lost_feeling())
+    written = bench.write()
+    request = bench.held("ServiceRequest")[0]
+
+    assert "RiskAssessment: not taken by this server" in written.left
+    assert {"Device", "Observation", "ServiceRequest", "Provenance"} == set(bench.count())
+    assert [{"type", "identifier"}] == [set(one) for one in request["supportingInfo"]]
+    assert "urn:uuid" not in orjson.dumps([bench.held(kind) for kind in KINDS]).decode()
+
+
+@pytest.mark.parametrize("elsewhere", ["https://laboratory.skerrow.example/fhir/", ""], ids=["elsewhere", "versioned"])
+def test_an_input_that_lies_elsewhere_is_not_taken_for_withdrawn(elsewhere: str) -> None:
+    """E8: only what can be seen to be withdrawn withdraws an answer; an id of another system means nothing here."""
+    bench = Bench().examine(lost_feeling())
+    bench.write()
+    noted = Answers(bench.ledger, BASE).of_subject(PATIENT)[0]
+    named = frozenset(f"{elsewhere}{one}" if elsewhere else f"{one}/_history/1" for one in noted.inputs if one.startswith("Observation"))
+    store = Ledger("sqlite://")
+    Answers(store, BASE).note(replace(noted, inputs=named))
+    early = sural.assess(lost_feeling("2025-09-01T09:30:00Z"), as_of=AS_OF, transaction=True, report="none")
+    bench.write(early, ledger=store)
+
+    assert {"final"} == statuses(bench.held("RiskAssessment"))
 
 
 @pytest.mark.parametrize("content", [{}, {"resourceType": "Bundle", "type": "collection"}, b"no", {"resourceType": "Bundle", "type": "transaction", "entry": []}])

@@ -1,10 +1,11 @@
 """An answer on its way into a record system: the resources of a transaction, by kind, with what tells them apart."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import orjson
 from msgspec import Struct
+from msgspec.structs import replace
 
 from sural.answer.identity import ANSWER_SYSTEM, EXAMINATION_SYSTEM
 from sural.records.faults import RecordsFault
@@ -63,8 +64,28 @@ class Outgoing(Struct, frozen=True):
         except (KeyError, TypeError, AttributeError, StopIteration, orjson.JSONDecodeError):
             raise NotOurs("needs a transaction of one patient, as `sural assess --as transaction` gives") from None
 
+    def limited(self, types: frozenset[str]) -> "Outgoing":
+        """The answer for a record system that has only some types: links to what is left out become logical references."""
+        out = {part.link: part for part in self.parts if part.type not in types}
+        if not out:
+            return self
+        parts = tuple(replace(part, resource=_unlinked(part.resource, out)) for part in self.parts if part.link not in out)
+        return replace(self, parts=parts)
+
     def part(self, kind: str) -> Part | None:
         return next((part for part in self.parts if part.kind == kind), None)
+
+
+def _unlinked(tree: Any, out: Mapping[str, Part]) -> Any:
+    if isinstance(tree, list):
+        return [_unlinked(one, out) for one in tree]
+    if not isinstance(tree, dict):
+        return tree
+    part = out.get(tree.get("reference", "")) if isinstance(tree.get("reference"), str) else None
+    if part is not None:
+        system, _, value = str(identifier(part.resource, ANSWER_SYSTEM)).partition("|")
+        return {"type": part.type, "identifier": {"system": system, "value": value}}
+    return {name: _unlinked(value, out) for name, value in tree.items()}
 
 
 def identifier(resource: Json, system: str) -> str | None:

@@ -10,7 +10,7 @@ import orjson
 from msgspec import Struct
 
 from sural.ledger.answers import Place
-from sural.records.faults import Declined, NotThere, ServerFailed, Unreadable
+from sural.records.faults import Declined, NotThere, RecordsFault, ServerFailed, Unreadable
 from sural.records.http import Connection
 
 Json = dict[str, Any]
@@ -49,9 +49,33 @@ class Done(Struct, frozen=True):
     changed: bool
 
 
-async def transact(connection: Connection, steps: Sequence[Step]) -> list[Done] | None:
+class Capabilities(Struct, frozen=True):
+    """What a record system says it takes: its types, and whether transactions. None where it does not say."""
+
+    types: frozenset[str] | None = None
+    transactions: bool | None = None
+
+
+async def capabilities(connection: Connection) -> Capabilities:
+    """What the CapabilityStatement says; nothing where there is none. Raises RecordsFault when the server fails for now."""
+    try:
+        statement = await connection.get("metadata")
+        parts = statement["rest"] if statement["resourceType"] == "CapabilityStatement" else ()
+        types = frozenset(str(one["type"]) for part in parts for one in part.get("resource", ()))
+        said = any(one.get("code") == "transaction" for part in parts for one in part.get("interaction", ()))
+    except (KeyError, TypeError, AttributeError):
+        return Capabilities()
+    except RecordsFault as fault:
+        if fault.passing:
+            raise
+        return Capabilities()
+    return Capabilities(types, said) if types else Capabilities()
+
+
+async def transact(connection: Connection, steps: Sequence[Step], promised: bool = False) -> list[Done] | None:
     """Do all steps in one transaction, or nothing; None when the server has no transactions. Raises RecordsFault.
 
+    A server that promised transactions and refuses one refuses its content: single creates would leave half an answer.
     It may be sent again: creates are conditional, and an update finds its version gone.
     """
     entries = []
@@ -67,7 +91,7 @@ async def transact(connection: Connection, steps: Sequence[Step]) -> list[Done] 
     try:
         reply = await connection.request("POST", "", content=orjson.dumps(bundle), idempotent=True)
     except (NotThere, Declined, ServerFailed) as fault:
-        if fault.status in NO_TRANSACTIONS or (fault.status == 400 and "not-supported" in fault.codes):
+        if fault.status in NO_TRANSACTIONS or (fault.status == 400 and "not-supported" in fault.codes and not promised):
             return None
         raise
     answers = reply.json().get("entry", [])

@@ -8,6 +8,7 @@ one that nobody has taken up are revoked. When every newest finding of an examin
 A resource that somebody else has changed since, such as a proposal that was taken up, is left alone and said.
 """
 
+import asyncio
 from collections.abc import Iterator, Mapping
 from typing import Any
 
@@ -21,7 +22,7 @@ from sural.ledger.store import Ledger
 from sural.records.faults import NotThere
 from sural.records.http import Connection
 from sural.records.outgoing import PROVENANCE, SOFTWARE, Outgoing, Part, answers_of
-from sural.records.steps import Done, Step, find, linked, one_by_one, transact
+from sural.records.steps import Capabilities, Done, Step, capabilities, find, linked, one_by_one, transact
 
 Json = dict[str, Any]
 REQUEST = "ServiceRequest"
@@ -50,15 +51,22 @@ class Writer:
         self.connection = connection
         self.answers = Answers(ledger, connection.base)
         self.transactions = transactions
+        self._offered: Capabilities | None = None
+        self._asking = asyncio.Lock()
 
     async def write(self, answer: Json | bytes, dry_run: bool = False) -> Written:
         """Write one patient's answer, a transaction Bundle of ours. Raises RecordsFault; doing it again goes on where it stopped."""
         outgoing = Outgoing.of(answer)
+        offered = await self._capabilities()
+        not_taken: list[str] = []
+        if offered.types is not None:
+            whole, outgoing = outgoing, outgoing.limited(offered.types)
+            not_taken = [f"{part.type}: not taken by this server" for part in whole.parts if part.type not in offered.types]
         mine = self.answers.current(outgoing.examination)
         others = [one for one in self.answers.of_subject(outgoing.subject) if one.examination != outgoing.examination]
         turned = [await self._turned(one, outgoing) for one in others]
         steps = [step for one in turned for step in one.steps]
-        left = [text for one in turned for text in one.left]
+        left = [*not_taken, *(text for one in turned for text in one.left)]
         if outgoing.inputs and not (mine and mine.state in SETTLED and mine.content == outgoing.content):
             more, kept = await self._for_this(mine, outgoing)
             steps, left = [*steps, *more], [*left, *kept]
@@ -68,6 +76,14 @@ class Writer:
             for one in turned:
                 await self._settle(one)
         return Written(tuple(steps), tuple(left))
+
+    async def _capabilities(self) -> Capabilities:
+        """What the server takes, asked for once."""
+        async with self._asking:
+            if self._offered is None:
+                self._offered = await capabilities(self.connection)
+                self.transactions = self.transactions and self._offered.transactions is not False
+        return self._offered
 
     # this examination
 
@@ -133,7 +149,7 @@ class Writer:
         if not steps:
             return []
         if self.transactions:
-            done = await transact(self.connection, steps)
+            done = await transact(self.connection, steps, promised=bool(self._offered and self._offered.transactions))
             if done is not None:
                 return done
             self.transactions = False
@@ -165,9 +181,9 @@ class Writer:
         """Whether findings that the answer was newest by are gone or no longer usable in the record system, and none is left."""
         withdrawn = usable = 0
         for reference in entry.inputs:
-            kind, _, id = reference.rpartition("/")
-            if kind.rpartition("/")[2] != "Observation":
-                continue
+            kind, _, id = reference.removeprefix(f"{self.connection.base}/").partition("/_history/")[0].rpartition("/")
+            if kind != "Observation":
+                continue  # of another type, or in another system: nothing can be known of it
             there = await self._read(Place("", "Observation", id))
             if there is None:
                 withdrawn += 1

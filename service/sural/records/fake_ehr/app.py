@@ -23,6 +23,10 @@ from sural.records.fake_ehr.tokens import Tokens
 from sural.records.fake_ehr.transactions import condition, transaction
 
 FHIR = "application/fhir+json;charset=utf-8"
+ALWAYS = (
+    "Device", "Observation", "RiskAssessment", "ServiceRequest", "DetectedIssue", "DiagnosticReport", "Provenance",
+)  # fmt: skip
+"""Types that are taken, and said to be, while there is none yet."""
 RIGHTS = {"GET": "r", "POST": "c", "PUT": "u", "DELETE": "d"}
 
 
@@ -247,7 +251,7 @@ def _capabilities(store: Store, faults: Faults) -> Json:
     ]
     parameters += [{"name": name, "type": "reference"} for name in ("patient", "subject")]
     interactions = [{"code": code} for code in ("read", "create", "update", "delete", "search-type")]
-    kinds = [kind for kind in store.kinds() if kind not in faults.gone]
+    kinds = sorted({*store.kinds(), *ALWAYS}.difference(faults.gone))
     return {
         "resourceType": "CapabilityStatement",
         "status": "active",

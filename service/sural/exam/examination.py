@@ -66,13 +66,14 @@ class Limb:
 
     def __iter__(self) -> Iterator[Finding]:
         """Every finding of the side, those of its ulcers included."""
-        yield from self.findings.values()
+        found = list(self.findings.values())
         for by_site in self.sites.values():
-            yield from by_site.values()
+            found += by_site.values()
         for ulcer in self.ulcers:
             if ulcer.present is not self.findings.get("foot-ulcer"):
-                yield ulcer.present
-            yield from ulcer.details.values()
+                found.append(ulcer.present)
+            found += ulcer.details.values()
+        return iter(found)
 
 
 class Person(Struct, frozen=True):
@@ -182,11 +183,12 @@ class Examination:
 
     def __iter__(self) -> Iterator[Finding]:
         """Every finding that counts, and the earlier readings of a series."""
-        yield from self.left
-        yield from self.right
+        found = [*self.left, *self.right]
         for code, finding in self.person.items():
-            yield finding
-            yield from (reading for reading in self.series.get(code, ()) if reading is not finding)
+            found.append(finding)
+            if code in self.series:
+                found += [reading for reading in self.series[code] if reading is not finding]
+        return iter(found)
 
 
 __all__ = ["FOOT_LOST", "SIDES", "Contradiction", "Examination", "Limb", "Person", "Request", "Ulcer"]

@@ -73,7 +73,7 @@ def answers(response: wire.QuestionnaireResponse) -> list[Answered]:
     return found
 
 
-def _items(items: list[wire.ResponseItem]) -> Iterator[tuple[str, wire.ResponseItem]]:
+def _items(items: tuple[wire.ResponseItem, ...]) -> Iterator[tuple[str, wire.ResponseItem]]:
     """Every item with its path, also those that stand in answers, in the order of the document."""
     waiting = _numbered(items, "")
     while waiting:
@@ -84,7 +84,7 @@ def _items(items: list[wire.ResponseItem]) -> Iterator[tuple[str, wire.ResponseI
         waiting += _numbered(item.item, path)
 
 
-def _numbered(items: list[wire.ResponseItem], path: str) -> list[tuple[str, wire.ResponseItem]]:
+def _numbered(items: tuple[wire.ResponseItem, ...], path: str) -> list[tuple[str, wire.ResponseItem]]:
     """Items with their paths, the last first."""
     return [(f"{path}.item[{number}]", items[number]) for number in reversed(range(len(items)))]
 

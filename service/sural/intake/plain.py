@@ -5,8 +5,9 @@ result for a plain one (a test compares the two).
 """
 
 from decimal import Decimal
-from operator import attrgetter
 from typing import Any
+
+from msgspec.structs import astuple
 
 from sural.exam.finding import Finding
 from sural.exam.moment import Moment, moment
@@ -20,15 +21,12 @@ from sural.terminology.site import BILATERAL
 
 FINAL = frozenset({"final", "amended", "corrected"})
 _VALUES = (str, Decimal, Moment)
-_rare = attrgetter(
-    "component", "hasMember", "focus", "referenceRange", "modifierExtension", "implicitRules",
-    "effectivePeriod", "effectiveInstant", "effectiveTiming",
-)  # fmt: skip
-_beside = attrgetter(
-    "valueQuantity", "valueBoolean", "valueInteger", "valueString", "valueDateTime", "dataAbsentReason",
-    "valueRange", "valueRatio", "valueSampledData", "valueTime", "valuePeriod",
-)  # fmt: skip
-_NOTHING_RARE, _NOTHING_BESIDE = _rare(wire.Observation()), _beside(wire.Observation())
+_FIELDS = wire.Observation.__struct_fields__
+_RARE = slice(_FIELDS.index("implicitRules"), _FIELDS.index("valueString"))
+_BESIDE = slice(_FIELDS.index("implicitRules"), _FIELDS.index("issued"))
+_TOLD = slice(_FIELDS.index("status"), None)
+_EMPTY = astuple(wire.Observation())
+_NOTHING_RARE, _NOTHING_BESIDE = _EMPTY[_RARE], _EMPTY[_BESIDE]
 
 
 def read_plain(context: Context) -> list[Item]:
@@ -37,15 +35,23 @@ def read_plain(context: Context) -> list[Item]:
     meanings, places, answers = lexicon.meanings, lexicon.places, lexicon.answers
     abouts: dict[str, tuple[Gathered, str]] = {}
     left: list[Item] = []
+    noted: str | None = None
+    when: Moment | None = None
     for item in context.items:
         record: Any = item.record
-        if type(record) is not wire.Observation or record.status not in FINAL or _rare(record) != _NOTHING_RARE:
+        if type(record) is not wire.Observation:
             left.append(item)
             continue
-        concept = meanings[bytes(record.code)].question
-        place = places[bytes(record.bodySite)] if record.bodySite else NOWHERE
-        text = record.effectiveDateTime
-        when = moment(text) if text else None
+        fields = astuple(record)
+        status, code, subject, text, body_site, coded = fields[_TOLD]
+        bare = fields[_BESIDE] == _NOTHING_BESIDE
+        if status not in FINAL or not (bare or fields[_RARE] == _NOTHING_RARE):
+            left.append(item)
+            continue
+        concept = meanings[bytes(code)].question
+        place = places[bytes(body_site)] if body_site else NOWHERE
+        if text != noted:
+            noted, when = text, moment(text) if text else None
         if (
             concept is None
             or concept.kind == "component"
@@ -55,7 +61,7 @@ def read_plain(context: Context) -> list[Item]:
             left.append(item)
             continue
         side = place.side if concept.sided else None
-        patient = record.subject.reference if record.subject is not None else None
+        patient = subject.reference if subject is not None else None
         if patient is None or (concept.sided and (side is None or side == BILATERAL)):
             left.append(item)
             continue
@@ -65,10 +71,9 @@ def read_plain(context: Context) -> list[Item]:
             about: Gathered | None = known[0]
         else:
             about = _about(context, item, patient, abouts)
-        coded = record.valueCodeableConcept
         value = (
             answers[concept.code][bytes(coded)]
-            if coded and _beside(record) == _NOTHING_BESIDE
+            if coded and bare
             else read_value(record, concept, lexicon, as_of)
         )
         if about is None or not isinstance(value, _VALUES):

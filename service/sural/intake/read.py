@@ -58,7 +58,8 @@ _READERS: dict[type[wire.Resource], Callable[[Context, Item, Any, Gathered], Non
 }
 
 
-_ALONGSIDE = ("Patient", "Medication")  # read for what others say of them
+_ALONGSIDE = (wire.Patient, wire.Medication)  # read for what others say of them
+_FATES: tuple[Fate, ...] = get_args(Fate)
 
 
 def read(
@@ -78,11 +79,12 @@ def read(
     items = latest_versions(document)
     context = Context(items, lexicon, as_of, preliminary)
     context.unattributed.extend(document.issues)
-    _find_panels(context)
-    for item in read_plain(context):
+    left = read_plain(context)
+    _find_panels(context, left)
+    for item in left:
         _read_item(context, item)
     _refuse_without_subject(context)
-    stopped = _account_for_patients(context)
+    stopped = _account_for_patients(context, left)
     if not context.patients:
         raise Refused(
             *context.unattributed, *stopped, *([] if stopped else [Issue("patient-missing" if items else "empty-input")])
@@ -101,16 +103,17 @@ def read(
     return Reading(patients, rest, tuple(uses_of(context, tuple(_READERS))) if by_code else ())
 
 
-def _find_panels(context: Context) -> None:
-    """Which Observations are members of a panel: they may leave their place and time to it. Contained members are read too."""
-    waiting = [item for item in context.items if isinstance(item.record, wire.Observation) and item.record.hasMember]
+def _find_panels(context: Context, left: list[Item]) -> None:
+    """Which Observations are members of a panel: they may leave their place and time to it. Contained members are left to be read too."""
+    waiting = [item for item in left if isinstance(item.record, wire.Observation) and item.record.hasMember]
     for item in waiting:
         for number, reference in enumerate(item.record.hasMember):
             member = context.references.target(reference, item)
             if member is None:
                 context.remark(item, "reference-unresolved", part=f".hasMember[{number}]")
             elif member.holder is not None:
-                context.panels.add(context.add_contained(member), item)
+                left.append(context.add_contained(member))
+                context.panels.add(member, item)
             else:
                 context.panels.add(member, item)
 
@@ -127,7 +130,7 @@ def _read_item(context: Context, item: Item) -> None:
         return
     reader = _READERS.get(type(record))
     if reader is None:
-        if not isinstance(record, wire.Patient | wire.Medication):
+        if not isinstance(record, _ALONGSIDE):
             context.fates[item.index] = "notRelevant"
         return
     subject = context.references.subject(record.subject, item) or _assumed(context, item, record)
@@ -166,7 +169,7 @@ def _refuse_without_subject(context: Context) -> None:
         raise Refused(*context.unattributed, *(issue for about in context.patients.values() for issue in about.issues))
 
 
-def _account_for_patients(context: Context) -> list[Issue]:
+def _account_for_patients(context: Context, left: list[Item]) -> list[Issue]:
     """Check the patient records; a patient nothing else is said of is still one to examine when it is alone.
 
     Returns why patients may not be assessed; what was sent of them is then unusable.
@@ -174,8 +177,8 @@ def _account_for_patients(context: Context) -> list[Issue]:
     known = context.references.patients
     if len(known) == 1 and not context.patients:
         context.gathered(known[0])
-    for item in context.items:
-        if item.type in _ALONGSIDE and context.fates[item.index] is None:
+    for item in left:
+        if isinstance(item.record, _ALONGSIDE) and context.fates[item.index] is None:
             named = any(subject.item is item and subject in context.patients for subject in known)
             context.fates[item.index] = "used" if named else "notRelevant"
     stopped: list[Issue] = []
@@ -228,7 +231,7 @@ def _owner(context: Context, item: Item) -> Gathered | None:
 
 
 def _counts(fates: list[Fate | None]) -> dict[Fate, int]:
-    counts: dict[Fate, int] = {fate: fates.count(fate) for fate in get_args(Fate)}
+    counts: dict[Fate, int] = {fate: fates.count(fate) for fate in _FATES}
     assert sum(counts.values()) == len(fates)
     return counts
 

@@ -126,7 +126,7 @@ class References:
             return None
         key = (identifier.system, identifier.value)
         if key not in self._by_identifier:
-            record = wire.Patient(identifier=[identifier])
+            record = wire.Patient(identifier=(identifier,))
             name = _identified(record) or ""
             self._by_identifier[key] = self._subjects[name] = Subject(name, name, record)
         return self._by_identifier[key]

@@ -175,7 +175,9 @@ class Selection:
             else:
                 limb = exam.left if side == "left" else exam.right
                 if concept.scope == "site":
-                    place, name = limb.sites.setdefault(code, {}), site_code(finding)
+                    if code not in limb.sites:
+                        limb.sites[code] = {}
+                    place, name = limb.sites[code], site_code(finding)
                 else:
                     place, name = limb.findings, code
             known = place.get(name)

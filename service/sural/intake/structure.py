@@ -179,7 +179,7 @@ def _faults(node: dict[str, Any], record: type[Struct], path: str) -> Iterator[I
 def _value_faults(value: Any, hint: Any, path: str, holder: str) -> Iterator[Issue]:
     if get_origin(hint) in (Union, types.UnionType):
         hint = next(option for option in get_args(hint) if option is not type(None))
-    if get_origin(hint) is list:
+    if get_origin(hint) is tuple:
         if not isinstance(value, list):
             yield Issue("structure-invalid", path, "needs an array")
             return

@@ -98,7 +98,7 @@ class Component(Struct, gc=False):
     valuePeriod: Object = NONE
     dataAbsentReason: Object = NONE
     modifierExtension: Array = NONE
-    referenceRange: list[Range] = []
+    referenceRange: tuple[Range, ...] = ()
 
 
 class Resource(Struct, tag_field="resourceType", gc=False):
@@ -106,24 +106,21 @@ class Resource(Struct, tag_field="resourceType", gc=False):
 
     id: str | None = None
     meta: Meta | None = None
+    contained: tuple[Object, ...] = ()
     implicitRules: str | None = None
     modifierExtension: Array = NONE
-    contained: list[Object] = []
 
 
 class Observation(Resource, tag="Observation", gc=False):
-    status: str | None = None
-    code: Object = NONE
-    subject: Reference | None = None
-    focus: list[Reference] = []
-    effectiveDateTime: str | None = None
+    """An Observation. What a plain one has none of stands first, then every value but a coded one, then what each has."""
+
+    focus: tuple[Reference, ...] = ()
     effectivePeriod: Period | None = None
     effectiveInstant: str | None = None
     effectiveTiming: Object = NONE
-    issued: str | None = None
-    bodySite: Object = NONE
-    valueQuantity: Quantity | None = None
-    valueCodeableConcept: Object = NONE
+    referenceRange: tuple[Range, ...] = ()
+    hasMember: tuple[Reference, ...] = ()
+    component: tuple[Component, ...] = ()
     valueString: str | None = None
     valueBoolean: bool | None = None
     valueInteger: Integer | None = None
@@ -134,9 +131,14 @@ class Observation(Resource, tag="Observation", gc=False):
     valueTime: Text = NONE
     valuePeriod: Object = NONE
     dataAbsentReason: Object = NONE
-    referenceRange: list[Range] = []
-    hasMember: list[Reference] = []
-    component: list[Component] = []
+    valueQuantity: Quantity | None = None
+    issued: str | None = None
+    status: str | None = None
+    code: Object = NONE
+    subject: Reference | None = None
+    effectiveDateTime: str | None = None
+    bodySite: Object = NONE
+    valueCodeableConcept: Object = NONE
 
 
 class Condition(Resource, tag="Condition", gc=False):
@@ -206,7 +208,7 @@ class ServiceRequest(Resource, tag="ServiceRequest", gc=False):
     priority: str | None = None
     code: Object = NONE
     performerType: Object = NONE
-    orderDetail: list[Object] = []
+    orderDetail: tuple[Object, ...] = ()
     subject: Reference | None = None
     authoredOn: str | None = None
     doNotPerform: bool | None = None
@@ -235,7 +237,7 @@ class Answer(Struct, gc=False):
     valueAttachment: Object = NONE
     valueReference: Object = NONE
     modifierExtension: Array = NONE
-    item: "list[ResponseItem]" = []
+    item: "tuple[ResponseItem, ...]" = ()
 
     def __post_init__(self) -> None:
         if self.valueDecimal is not None:
@@ -245,8 +247,8 @@ class Answer(Struct, gc=False):
 class ResponseItem(Struct, gc=False):
     linkId: str | None = None
     modifierExtension: Array = NONE
-    answer: list[Answer] = []
-    item: "list[ResponseItem]" = []
+    answer: tuple[Answer, ...] = ()
+    item: "tuple[ResponseItem, ...]" = ()
 
 
 class QuestionnaireResponse(Resource, tag="QuestionnaireResponse", gc=False):
@@ -257,7 +259,7 @@ class QuestionnaireResponse(Resource, tag="QuestionnaireResponse", gc=False):
     encounter: Object = NONE
     authored: str | None = None
     author: Object = NONE
-    item: list[ResponseItem] = []
+    item: tuple[ResponseItem, ...] = ()
 
 
 class Link(Struct, gc=False):
@@ -266,13 +268,13 @@ class Link(Struct, gc=False):
 
 
 class Patient(Resource, tag="Patient", gc=False):
-    identifier: list[Identifier] = []
+    identifier: tuple[Identifier, ...] = ()
     active: bool | None = None
     birthDate: str | None = None
     gender: str | None = None
     deceasedBoolean: bool | None = None
     deceasedDateTime: str | None = None
-    link: list[Link] = []
+    link: tuple[Link, ...] = ()
 
 
 READ: tuple[type[Resource], ...] = (
@@ -323,7 +325,7 @@ class Bundle(Struct, tag="Bundle", tag_field="resourceType", forbid_unknown_fiel
     """A Bundle in the usual form: nothing that a sender put into it is skipped."""
 
     type: str | None = None
-    entry: list[Entry] = []
+    entry: tuple[Entry, ...] = ()
     id: Raw = NONE
     meta: Raw = NONE
     identifier: Raw = NONE
@@ -349,7 +351,7 @@ class Parameter(Struct, forbid_unknown_fields=True):
 class Parameters(Struct, tag="Parameters", tag_field="resourceType", forbid_unknown_fields=True):
     """Parameters in the usual form."""
 
-    parameter: list[Parameter] = []
+    parameter: tuple[Parameter, ...] = ()
     id: Raw = NONE
     meta: Raw = NONE
 

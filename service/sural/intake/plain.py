@@ -71,11 +71,7 @@ def read_plain(context: Context) -> list[Item]:
             about: Gathered | None = known[0]
         else:
             about = _about(context, item, patient, abouts)
-        value = (
-            answers[concept.code][bytes(coded)]
-            if coded and bare
-            else read_value(record, concept, lexicon, as_of)
-        )
+        value = answers[concept.code][bytes(coded)] if coded and bare else read_value(record, concept, lexicon, as_of)
         if about is None or not isinstance(value, _VALUES):
             left.append(item)
             continue

@@ -8,9 +8,9 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from sural.evidence.citation import Citation
-from sural.evidence.truth import NO, UNKNOWN, YES, Truth, all_of
+from sural.evidence.truth import NO, UNKNOWN, YES, Truth
 from sural.exam.finding import Finding
-from sural.neuropathy.signs import DISTAL, LOST_REFLEX, Sign, Signs, remembered
+from sural.neuropathy.signs import DISTAL, LARGE, LOST_REFLEX, SMALL, Sign, Signs, remembered
 from sural.neuropathy.sources import DEVIGILI_2008, DEVIGILI_2019, ENGLAND, TORONTO, memory, seen
 
 NOT_APPLICABLE = "not-applicable"
@@ -47,15 +47,14 @@ def distal_loss(signs: Signs) -> Sign:
     Yes when a modality is impaired on both sides. No only when touch, pain or temperature, and vibration were tested on both sides and
     nothing is impaired: these are the three kinds of test that guidelines ask for (project choice); anything less is unknown.
     """
-    left, right = signs.lost_modalities("left"), signs.lost_modalities("right")
+    left, right = signs.lost["left"], signs.lost["right"]
     if left and right:
         return Sign(YES, signs.findings_of_loss())
-    extents = [extent for side in _SIDES for extent in signs.legs[side].values()]
-    findings = tuple([finding for extent in extents for finding in extent.findings])
+    findings = tuple([finding for extent in signs.of_legs for finding in extent.findings])
     if left or right:
         side = "right" if left else "left"
         return Sign(NO if _kinds_normal(signs, side) else UNKNOWN, findings)
-    if not extents:
+    if not findings:
         return Sign(UNKNOWN)
     return Sign(NO if all(_kinds_normal(signs, side) for side in _SIDES) else UNKNOWN, findings)
 
@@ -65,9 +64,8 @@ _KINDS = (("light-touch", "monofilament"), ("pinprick", "temperature"), ("vibrat
 
 def _kinds_normal(signs: Signs, side: str) -> bool:
     """Whether each kind of test was done on a side with a normal result."""
-    if signs.loss(side, "any") is NO:
-        return True
-    return all(any(signs.loss(side, name) is NO for name in kind) for kind in _KINDS)
+    normal = signs.normal[side]
+    return "any" in normal or not any(map(normal.isdisjoint, _KINDS))
 
 
 def lost_ankle_reflexes(signs: Signs) -> Sign:
@@ -122,7 +120,7 @@ def _only_age_related(signs: Signs, criteria: tuple[Sign, Sign, Sign]) -> bool:
     symptoms, sensation, reflexes = criteria
     if age is None or age < 60 or symptoms.truth is YES or YES not in (sensation.truth, reflexes.truth):
         return False
-    return all(name == "vibration" for side in _SIDES for name in signs.lost_modalities(side))
+    return signs.lost_either <= {"vibration"}
 
 
 # small fibres
@@ -133,13 +131,13 @@ SMALL_FIBRE_2010 = memory(TORONTO, "small-fibre definitions, original wording")
 
 def small_fibre_signs(signs: Signs) -> Sign:
     """Pinprick or temperature lost on both sides, allodynia or hyperalgesia."""
-    lost = [name for name in ("pinprick", "temperature") if signs.both(name) is YES]
+    lost = [name for name in SMALL if name in signs.lost_both]
     if lost:
         return Sign(YES, tuple(f for name in lost for side in _SIDES for f in signs.legs[side][name].findings))
     positive = signs.either("allodynia", "hyperalgesia")
     if positive.truth is YES:
         return positive
-    spared = all(signs.both(name) is NO for name in ("pinprick", "temperature"))
+    spared = signs.normal_either.issuperset(SMALL)
     return Sign(NO if spared and positive.truth is NO else UNKNOWN, positive.findings)
 
 
@@ -203,8 +201,8 @@ def devigili_2019(signs: Signs) -> Certainty:
 
 def devigili_2008(signs: Signs) -> Certainty:
     """Two of clinical signs, thermal threshold and nerve fibre density; excluded by any large-fibre or motor sign or abnormal conduction."""
-    large = [signs.loss(side, name) for side in _SIDES for name in ("light-touch", "monofilament", "vibration", "joint-position")]
-    excluded = YES in large or lost_ankle_reflexes(signs).truth is YES or signs.weak(DISTAL).truth is YES
+    large = not signs.lost_either.isdisjoint(LARGE)
+    excluded = large or lost_ankle_reflexes(signs).truth is YES or signs.weak(DISTAL).truth is YES
     if excluded or conduction(signs) == "abnormal":
         return Certainty("not-met", "not-met", DEVIGILI_2008_CRITERIA, notes=("large-fibre-or-motor-sign",))
     tests = _any(signs, "nerve-fibre-density", "reduced") + _any(signs, "thermal-threshold", "abnormal")
@@ -214,9 +212,9 @@ def devigili_2008(signs: Signs) -> Certainty:
 
 def _clinical_signs(signs: Signs) -> tuple[int, int]:
     """How many of pinprick loss, thermal loss, allodynia and hyperalgesia there are: at least, at most."""
-    truths = [signs.both("pinprick"), signs.both("temperature")]
-    truths += [signs.symptom(code).truth for code in ("allodynia", "hyperalgesia")]
-    return sum(truth is YES for truth in truths), sum(truth is not NO for truth in truths)
+    pain, temperature = SMALL
+    truths = (signs.both(pain), signs.both(temperature), signs.symptom("allodynia").truth, signs.symptom("hyperalgesia").truth)
+    return truths.count(YES), len(truths) - truths.count(NO)
 
 
 # England 2005
@@ -234,8 +232,8 @@ _WITHOUT = {"++++": "++", "-+++": "++", "+++-": "++", "++--": "+", "+-+-": "+", 
 def england_2005(signs: Signs) -> Certainty:
     """The ordinal likelihood of distal symmetric polyneuropathy; a combination that is not in the tables is not listed, never guessed."""
     done = conduction(signs)
-    weakness = all_of([signs.weak(DISTAL, side).truth for side in _SIDES])
-    wasting = all_of([_wasting(signs, side) for side in _SIDES])
+    weakness = min(signs.weak(DISTAL, "left").truth, signs.weak(DISTAL, "right").truth)
+    wasting = min(_wasting(signs, "left"), _wasting(signs, "right"))
     motor = max(weakness, wasting) if UNKNOWN not in (weakness, wasting) else YES if YES in (weakness, wasting) else weakness
     low, high = _england_range(signs.symptoms().truth, lost_ankle_reflexes(signs).truth, distal_loss(signs).truth, motor, done)
     return Certainty(low, high, ENGLAND_2005, notes=("table-from-memory",))

@@ -5,10 +5,8 @@ from sural.exam.finding import Finding
 from sural.neuropathy.electrodiagnosis import MEASURED, demyelinating_attributes
 from sural.neuropathy.pattern import Pattern
 from sural.neuropathy.recognition import deep_loss, generalised_areflexia
-from sural.neuropathy.signs import DISTAL, LEGS, LOST_REFLEX, PROXIMAL, Signs
+from sural.neuropathy.signs import DISTAL, LARGE, LEGS, LOST_REFLEX, PROXIMAL, SMALL, Signs
 
-SMALL = ("pinprick", "temperature")
-LARGE = ("light-touch", "monofilament", "vibration", "joint-position")
 LARGE_TESTS_NEEDED = 2
 _SIDES = ("left", "right")
 
@@ -19,7 +17,7 @@ def predominance(signs: Signs) -> str:
     Without any weakness recorded the picture is sensory as far as it was examined; with both, the grades of the worst weakness and of
     the furthest loss are compared (project choice).
     """
-    lost = bool(signs.findings_of_loss())
+    lost = bool(signs.lost_either)
     weak = signs.weak(LEGS).truth is YES or _wasted(signs)
     if lost and not weak:
         return "sensory"
@@ -60,9 +58,7 @@ def fibres(signs: Signs) -> tuple[str, str | None]:
 
 def _tested(signs: Signs, modalities: tuple[str, ...]) -> tuple[bool, int]:
     """Whether any of these is lost on any side, and how many are normal on both."""
-    lost = any(signs.loss(side, name) is YES for side in _SIDES for name in modalities)
-    normal = sum(all(signs.loss(side, name) is NO for side in _SIDES) for name in modalities)
-    return lost, normal
+    return not signs.lost_either.isdisjoint(modalities), len(signs.normal_both.intersection(modalities))
 
 
 def process(signs: Signs, standing: list[Pattern], kind: str) -> tuple[str, tuple[Finding, ...]]:

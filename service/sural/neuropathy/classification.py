@@ -73,7 +73,7 @@ class Classification(Struct, frozen=True):
     @property
     def impaired(self) -> bool:
         """Whether anything shows impaired sensation or power."""
-        return bool(self.signs.findings_of_loss()) or self.signs.weak(ALL_MUSCLES).truth is YES
+        return bool(self.signs.lost_either) or self.signs.weak(ALL_MUSCLES).truth is YES
 
     @property
     def urgent(self) -> tuple[Raised, ...]:
@@ -176,19 +176,18 @@ def _none_found(signs: Signs) -> bool:
         return False
     if distal_loss(signs).truth is not NO or lost_ankle_reflexes(signs).truth is not NO or signs.symptoms().truth is YES:
         return False
-    return signs.weak(LEGS).truth is NO and not any(extent.high for leg in signs.legs.values() for extent in leg.values())
+    return signs.weak(LEGS).truth is NO and not any(extent.high for extent in signs.of_legs)
 
 
 def _notes(signs: Signs, standing: list[Pattern], at_least: str | None) -> Iterator[str]:
-    extents = [extent for leg in signs.legs.values() for extent in leg.values()]
-    lost = [extent for extent in extents if extent.low]
+    lost = [extent for extent in signs.of_legs if extent.low]
     if lost and signs.weak(LEGS).truth is UNKNOWN:
         yield "power-not-tested"
     if at_least == "large":
         yield "small-fibres-not-tested"
     if at_least == "small":
         yield "large-fibres-not-tested"
-    if any(extent.contradicted for extent in extents):
+    if any(extent.contradicted for extent in signs.of_legs):
         yield "level-contradicted"
     if lost and not any(extent.boundary for extent in lost):
         yield "boundary-not-shown"

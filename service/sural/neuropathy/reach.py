@@ -76,38 +76,25 @@ class Extent(Struct, frozen=True, gc=False):
 
 def leg_extent(limb: Limb, modality: Modality) -> Extent | None:
     """The level of a modality on a leg, or None when nothing was recorded for it."""
-    by_site = limb.sites.get(modality.sites)
-    recorded = limb.findings.get(modality.level)
-    if by_site is None and recorded is None:
-        return None
-    tested = _sites(by_site, LEG_SITES) if by_site else ()
-    return _extent(tested, recorded, _LEG_RANK, TRUNK)
+    return _extent(limb.at(modality.sites), limb.findings.get(modality.level), LEG_SITES, _LEG_RANK, TRUNK)
 
 
 def arm_extent(limb: Limb, modality: Modality) -> Extent | None:
     """The level of a modality on an arm, or None when nothing was recorded for it."""
-    by_site = limb.sites.get(modality.sites)
-    recorded = limb.findings.get(modality.hand_level)
-    tested = _sites(by_site, ARM_SITES) if by_site else ()
-    if not tested and recorded is None:
-        return None
-    return _extent(tested, recorded, _ARM_RANK, UPPER_ARM)
-
-
-def _sites(by_site: dict[str, Finding], ranks: dict[str, int]) -> tuple[tuple[int, bool, Finding], ...]:
-    return tuple([(ranks[site], finding.value != "normal", finding) for site, finding in by_site.items() if site in ranks])
+    return _extent(limb.at(modality.sites), limb.findings.get(modality.hand_level), ARM_SITES, _ARM_RANK, UPPER_ARM)
 
 
 def _extent(
-    tested: tuple[tuple[int, bool, Finding], ...], recorded: Finding | None, ranks: dict[str, int], top: int
+    by_site: dict[str, Finding], recorded: Finding | None, sites: dict[str, int], ranks: dict[str, int], top: int
 ) -> Extent | None:
+    tested = tuple([(sites[site], finding.value != "normal") for site, finding in by_site.items() if site in sites])
     if not tested:
         if recorded is None:
             return None
         rank = ranks[str(recorded.value)]
         return Extent(rank, rank, (recorded,), boundary=True)
-    low, high, boundary, inverse = _from_sites(tuple([(rank, abnormal) for rank, abnormal, _ in tested]), top)
-    findings = tuple([finding for _, _, finding in tested])
+    low, high, boundary, inverse = _from_sites(tested, top)
+    findings = tuple([finding for site, finding in by_site.items() if site in sites])
     if recorded is None:
         return Extent(low, high, findings, boundary, inverse)
     rank = ranks[str(recorded.value)]

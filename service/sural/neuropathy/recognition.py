@@ -10,7 +10,7 @@ from sural.exam.finding import Finding
 from sural.exam.moment import Moment
 from sural.neuropathy.pattern import RULES, Pattern
 from sural.neuropathy.reach import KNEE, MID_SHIN, Extent
-from sural.neuropathy.signs import DISTAL, LEGS, LOST_REFLEX, PROXIMAL, Signs, remembered
+from sural.neuropathy.signs import DISTAL, LEGS, LOST_REFLEX, PROXIMAL, SMALL, Signs, remembered
 
 SIDES = ("left", "right")
 ASYMMETRY = 2
@@ -18,6 +18,7 @@ SEVERE_PAIN = Decimal(7)
 HBA1C_FALL = Decimal(2)
 HBA1C_SPAN = timedelta(days=92)
 ONSET_AFTER_FALL = timedelta(weeks=8)
+_NERVES = frozenset({"median-nerve-signs", "ulnar-nerve-signs", "fibular-nerve-signs"})
 AUTONOMIC_SYMPTOMS = (
     "postural-dizziness",
     "early-satiety-vomiting",
@@ -67,16 +68,18 @@ def _upper_motor_neurone(signs: Signs) -> Pattern | None:
 
 def _length_dependent(signs: Signs) -> Pattern | None:
     """Both sides, within one level, with a gradient that was shown: by a boundary, or by ankle reflexes lost before knee reflexes."""
-    left, right = signs.legs["left"], signs.legs["right"]
+    if sides_apart(signs):
+        return None
+    right = signs.legs["right"]
     findings: tuple[Finding, ...] = ()
     boundary = _reflex_gradient(signs)
     highest = 0
     symmetric = False
-    for name in (*left, *(name for name in right if name not in left)):
-        one, other = left.get(name), right.get(name)
-        if one is None or other is None:
+    for name, one in signs.legs["left"].items():
+        other = right.get(name)
+        if other is None:
             continue
-        if one.inverse or other.inverse or apart(one, other):
+        if one.inverse or other.inverse:
             return None
         if one.low and other.low:
             symmetric = True
@@ -86,6 +89,14 @@ def _length_dependent(signs: Signs) -> Pattern | None:
     if not symmetric or not boundary or not _arms_fit(signs, highest):
         return None
     return _stands("length-dependent-symmetric", findings)
+
+
+@remembered
+def sides_apart(signs: Signs) -> tuple[Finding, ...]:
+    """The findings of every modality whose sides certainly differ by two levels or more."""
+    left, right = signs.legs["left"], signs.legs["right"]
+    pairs = [(one, right[name]) for name, one in left.items() if name in right]
+    return tuple([finding for one, other in pairs if apart(one, other) for finding in one.findings + other.findings])
 
 
 def apart(one: Extent, other: Extent) -> bool:
@@ -101,35 +112,23 @@ def _reflex_gradient(signs: Signs) -> bool:
 
 def _arms_fit(signs: Signs, legs: int) -> bool:
     """Whether impaired arms are what such a loss in the legs would bring."""
-    return legs >= MID_SHIN or not any(extent.low for arm in signs.arms.values() for extent in arm.values())
+    return legs >= MID_SHIN or not any(extent.low for extent in signs.of_arms)
 
 
 def _non_length_dependent(signs: Signs) -> Pattern | None:
-    inverse = tuple(
-        finding
-        for side in SIDES
-        for extents in (signs.legs[side], signs.arms[side])
-        for e in extents.values()
-        if e.inverse
-        for finding in e.findings
-    )
+    inverse = [extent for extent in signs.of_legs + signs.of_arms if extent.inverse]
     if inverse:
-        return _stands("non-length-dependent", inverse)
-    hands = tuple(finding for arm in signs.arms.values() for extent in arm.values() if extent.low for finding in extent.findings)
-    if not hands:
+        return _stands("non-length-dependent", tuple([finding for extent in inverse for finding in extent.findings]))
+    if not signs.of_arms:
         return None
-    legs = [extent for leg in signs.legs.values() for extent in leg.values()]
-    if legs and all(extent.high < MID_SHIN for extent in legs):
+    hands = tuple([finding for extent in signs.of_arms if extent.low for finding in extent.findings])
+    if hands and signs.of_legs and all(extent.high < MID_SHIN for extent in signs.of_legs):
         return _stands("non-length-dependent", hands)
     return None
 
 
 def _asymmetric(signs: Signs) -> Pattern | None:
-    found: tuple[Finding, ...] = ()
-    for name in signs.legs["left"]:
-        one, other = signs.legs["left"][name], signs.legs["right"].get(name)
-        if other is not None and apart(one, other):
-            found += one.findings + other.findings
+    found = sides_apart(signs)
     nerves = _named_nerves(signs)
     if len({finding.concept.code for finding in nerves}) >= 2:
         found += nerves
@@ -138,6 +137,8 @@ def _asymmetric(signs: Signs) -> Pattern | None:
 
 @remembered
 def _named_nerves(signs: Signs) -> tuple[Finding, ...]:
+    if _NERVES.isdisjoint(signs.codes):
+        return ()
     return tuple(
         finding
         for limb in signs.exam.limbs
@@ -209,7 +210,7 @@ def deep_loss(signs: Signs) -> tuple[Finding, ...]:
 
 
 def _superficial_lost(signs: Signs) -> bool:
-    return any(signs.loss(side, name) is YES for side in SIDES for name in ("pinprick", "temperature"))
+    return not signs.lost_either.isdisjoint(SMALL)
 
 
 @remembered
@@ -314,7 +315,7 @@ def _falls(readings: list[Finding]) -> Iterator[tuple[Finding, Finding]]:
                 yield earlier, later
 
 
-_FOCAL = frozenset({"median-nerve-signs", "ulnar-nerve-signs", "fibular-nerve-signs", "power-ankle-inversion"})
+_FOCAL = _NERVES | {"power-ankle-inversion"}
 # the concepts without one of which a pattern cannot stand; none for those that rest on levels of sensation
 _Test = tuple[Callable[[Signs], Pattern | None], frozenset[str]]
 _TESTS: Rulebook[_Test] = Rulebook((
@@ -335,5 +336,4 @@ _TESTS: Rulebook[_Test] = Rulebook((
 
 def fingertips_wanted(signs: Signs) -> bool:
     """The loss reaches the knee and nobody tested the fingertips (common practice, no source)."""
-    reaches = any(extent.low >= KNEE for leg in signs.legs.values() for extent in leg.values())
-    return reaches and not any(signs.arms.values())
+    return not signs.of_arms and any(extent.low >= KNEE for extent in signs.of_legs)

@@ -12,8 +12,8 @@ from sural.evidence.truth import NO, YES
 from sural.exam.finding import Finding
 from sural.exam.moment import Moment
 from sural.neuropathy.pattern import Pattern
-from sural.neuropathy.recognition import central_signs, fibular_weakness, generalised_areflexia
-from sural.neuropathy.signs import ALL_MUSCLES, LEGS, PROXIMAL, Sign, Signs
+from sural.neuropathy.recognition import central_signs, fibular_weakness, generalised_areflexia, sides_apart
+from sural.neuropathy.signs import ALL_MUSCLES, LEGS, LOST_REFLEX, PROXIMAL, Sign, Signs
 from sural.neuropathy.sources import CMAJ, COURSE, DUTCH, ICMR, LLEWELYN, practice, seen
 
 SHORT_DURATION = timedelta(days=5 * 365)
@@ -99,18 +99,12 @@ def _third_with_pupil(signs: Signs, codes: frozenset[str]) -> Evidence:
 
 
 def _asymmetry(signs: Signs, codes: frozenset[str]) -> Evidence:
-    found: Evidence = ()
-    for name, one in signs.legs["left"].items():
-        other = signs.legs["right"].get(name)
-        if other is not None and (one.low - other.high >= 2 or other.low - one.high >= 2):
-            found += one.findings + other.findings
+    found: Evidence = sides_apart(signs)
     left, right = signs.exam.left.get("ankle-reflex"), signs.exam.right.get("ankle-reflex")
-    if left is not None and right is not None and (left.value in ("absent", "reduced")) != (right.value in ("absent", "reduced")):
+    if left is not None and right is not None and (left.value in LOST_REFLEX) != (right.value in LOST_REFLEX):
         found += (left, right)
-    weak = [signs.weak(LEGS, side) for side in ("left", "right")]
-    if {weak[0].truth, weak[1].truth} == {YES, NO}:
-        found += weak[0].findings + weak[1].findings
-    return found
+    one, other = signs.weak(LEGS, "left"), signs.weak(LEGS, "right")
+    return found + one.findings + other.findings if {one.truth, other.truth} == {YES, NO} else found
 
 
 def _upper_limb_onset(signs: Signs, codes: frozenset[str]) -> Evidence:
@@ -131,12 +125,7 @@ def _position_out_of_proportion(signs: Signs, codes: frozenset[str]) -> Evidence
 
 def _kept_ankle_reflexes(signs: Signs, codes: frozenset[str]) -> Evidence:
     kept = signs.reflexes("ankle-reflex", ("normal", "brisk"))
-    large = any(
-        extent.low
-        for leg in signs.legs.values()
-        for name, extent in leg.items()
-        if name in ("vibration", "light-touch", "joint-position")
-    )
+    large = not signs.lost_either.isdisjoint(("vibration", "light-touch", "joint-position"))
     return kept.findings if kept.truth is YES and large else ()
 
 

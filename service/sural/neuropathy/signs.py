@@ -16,6 +16,8 @@ from sural.neuropathy.reach import ANY, LEG_SITES, MODALITIES, TOES, TRUNK, Exte
 
 SYMPTOMS = ("foot-pain-neuropathic", "foot-numbness", "foot-tingling")
 LOST_REFLEX = ("reduced", "absent")
+SMALL = ("pinprick", "temperature")
+LARGE = ("light-touch", "monofilament", "vibration", "joint-position")
 
 _GRADES = {"5": 0, "5-": 1, "4+": 1, "4": 1, "4-": 1, "3": 2, "2": 3, "1": 4, "0": 4}
 VPT_NORMAL, VPT_ABNORMAL = Decimal(15), Decimal(25)
@@ -59,9 +61,28 @@ _UNKNOWN_SIGN = Sign(UNKNOWN)
 
 
 class Signs:
-    """One examination seen by the neuropathy rules."""
+    """One examination seen by the neuropathy rules.
 
-    __slots__ = ("arms", "codes", "exam", "known", "legs", "losses", "power")
+    `legs` and `arms` hold the level of each modality by side, `of_legs` and `of_arms` the same in one list; `lost` and `normal` the names of
+    the modalities that are impaired on a leg, or normal, with the names of both legs and of either.
+    """
+
+    __slots__ = (
+        "arms",
+        "codes",
+        "exam",
+        "known",
+        "legs",
+        "lost",
+        "lost_both",
+        "lost_either",
+        "normal",
+        "normal_both",
+        "normal_either",
+        "of_arms",
+        "of_legs",
+        "power",
+    )
 
     def __init__(self, exam: Examination) -> None:
         self.exam = exam
@@ -72,14 +93,12 @@ class Signs:
         ]
         self.legs = {limb.side: _legs(limb) for limb in exam.limbs}
         self.arms = {limb.side: _arms(limb) for limb in exam.limbs}
-        self.losses = {
-            side: {name: YES if extent.low > 0 else NO if extent.high == 0 else UNKNOWN for name, extent in extents.items()}
-            for side, extents in self.legs.items()
-        }
-
-    def extent(self, side: str, modality: str) -> Extent | None:
-        """The level of a modality on a leg."""
-        return self.legs[side].get(modality)
+        self.of_legs = [extent for leg in self.legs.values() for extent in leg.values()]
+        self.of_arms = [extent for arm in self.arms.values() for extent in arm.values()]
+        self.lost = {side: {name for name, extent in leg.items() if extent.low > 0} for side, leg in self.legs.items()}
+        self.normal = {side: {name for name, extent in leg.items() if extent.high == 0} for side, leg in self.legs.items()}
+        self.lost_both, self.lost_either = _both_and_either(self.lost)
+        self.normal_both, self.normal_either = _both_and_either(self.normal)
 
     # symptoms
 
@@ -108,16 +127,9 @@ class Signs:
 
     # sensation
 
-    def loss(self, side: str, modality: str) -> Truth:
-        """Whether a modality is impaired on a leg."""
-        return self.losses[side].get(modality, UNKNOWN)
-
     def both(self, modality: str) -> Truth:
         """Whether a modality is impaired on both legs."""
-        return min(self.loss("left", modality), self.loss("right", modality))
-
-    def lost_modalities(self, side: str) -> list[str]:
-        return [name for name, truth in self.losses[side].items() if truth is YES]
+        return YES if modality in self.lost_both else NO if modality in self.normal_either else UNKNOWN
 
     def findings_of_loss(self) -> tuple[Finding, ...]:
         """Everything that shows impaired sensation."""
@@ -169,8 +181,7 @@ class Signs:
 
     def sensory_grade(self) -> int:
         """How far the worst loss reaches on the same scale: 0 none known, 1 foot, 2 ankle to mid-shin, 3 knee, 4 above."""
-        highest = max((extent.low for leg in self.legs.values() for extent in leg.values()), default=0)
-        return (0, 1, 1, 2, 2, 3, 4, 4)[highest]
+        return (0, 1, 1, 2, 2, 3, 4, 4)[max([extent.low for extent in self.of_legs], default=0)]
 
 
 def remembered(rule: Callable[[Signs], T]) -> Callable[[Signs], T]:
@@ -188,8 +199,11 @@ def remembered(rule: Callable[[Signs], T]) -> Callable[[Signs], T]:
 
 @remembered
 def _findings_of_loss(signs: Signs) -> tuple[Finding, ...]:
-    extents = [extent for leg in signs.legs.values() for extent in leg.values() if extent.low > 0]
-    return tuple([finding for extent in extents for finding in extent.findings])
+    return tuple([finding for extent in signs.of_legs if extent.low > 0 for finding in extent.findings])
+
+
+def _both_and_either(names: dict[str, set[str]]) -> tuple[set[str], set[str]]:
+    return names["left"] & names["right"], names["left"] | names["right"]
 
 
 def either(exam: Examination, codes: tuple[str, ...]) -> Sign:
@@ -213,9 +227,10 @@ def _legs(limb: Limb) -> dict[str, Extent]:
     if limb.foot_lost:
         return found
     for modality in MODALITIES:
-        extent = leg_extent(limb, modality)
-        if extent is not None:
-            found[modality.name] = extent
+        if modality.sites in limb.sites or modality.level in limb.findings:
+            extent = leg_extent(limb, modality)
+            if extent is not None:
+                found[modality.name] = extent
     _add_touch(limb, found)
     _add_vibration(limb, found)
     if ANY.level in limb.findings:
@@ -226,7 +241,14 @@ def _legs(limb: Limb) -> dict[str, Extent]:
 
 
 def _arms(limb: Limb) -> dict[str, Extent]:
-    return {modality.name: extent for modality in (*MODALITIES, ANY) if (extent := arm_extent(limb, modality)) is not None}
+    """The level of every modality that was recorded on an arm."""
+    found: dict[str, Extent] = {}
+    for modality in (*MODALITIES, ANY):
+        if modality.sites in limb.sites or modality.hand_level in limb.findings:
+            extent = arm_extent(limb, modality)
+            if extent is not None:
+                found[modality.name] = extent
+    return found
 
 
 def _add_touch(limb: Limb, found: dict[str, Extent]) -> None:

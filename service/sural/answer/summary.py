@@ -1,12 +1,10 @@
 """The summary: one flat JSON object per patient, for services that want the result and not the resources."""
 
-from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
 
 from sural.answer.assessment import Assessment
 from sural.answer.neuropathy_summary import neuropathy_summary, score_summary, trend_summary
-from sural.evidence.criterion import Fact
 from sural.evidence.ladder import Reach
 from sural.footrisk.factors import Factors
 from sural.footrisk.prognosis import HORIZON, PERCENT, Prognosis
@@ -34,6 +32,8 @@ _FINDINGS = (
 )
 _PERSON_FINDINGS = (("renalReplacement", "renal-replacement"), ("endStageRenalDisease", "end-stage-renal-disease"))
 _WORDS = ("no", "unknown", "yes")
+_GONE = "not-applicable"
+_PERCENT = {score: tuple(map(float, row)) for score, row in PERCENT.items()}
 
 
 def summary(assessment: Assessment) -> dict[str, Any]:
@@ -85,17 +85,15 @@ def _findings(factors: Factors) -> dict[str, Any]:
     left, right, person = factors.left, factors.right, factors.person
     found: dict[str, Any] = {}
     for name, factor in _FINDINGS:
-        one, two = _word(left, factor), _word(right, factor)
-        both_gone = one == two == "not-applicable"
-        found[name] = {"person": "not-applicable" if both_gone else _WORDS[person[factor].truth], "left": one, "right": two}
+        one, two = left.get(factor), right.get(factor)
+        found[name] = {
+            "person": _GONE if one is None and two is None else _WORDS[person[factor].truth],
+            "left": _GONE if one is None else _WORDS[one.truth],
+            "right": _GONE if two is None else _WORDS[two.truth],
+        }
     for name, factor in _PERSON_FINDINGS:
         found[name] = {"person": _WORDS[person[factor].truth]}
     return found
-
-
-def _word(facts: Mapping[str, Fact], factor: str) -> str:
-    fact = facts.get(factor)
-    return "not-applicable" if fact is None else _WORDS[fact.truth]
 
 
 def _counts(counts: tuple[int, int, int]) -> dict[str, int]:
@@ -113,7 +111,7 @@ def _standing(standing: Standing, factors: Factors) -> dict[str, Any]:
         "right": _ends(standing.right),
         "because": because(standing, factors),
         "open": list(reach.open),
-        "wouldSettle": [list(some) for some in reach.would_settle],
+        "wouldSettle": list(map(list, reach.would_settle)),
         "review": {"from": review.earliest, "to": review.latest} if review else None,
         "notes": list(standing.notes),
     }
@@ -142,16 +140,16 @@ def _prognosis(prognosis: Prognosis) -> dict[str, Any]:
     if score is None:
         content["notApplicable"] = list(prognosis.excluded)
         return content
-    if prognosis.exact is not None:
-        percent, low, high = PERCENT[prognosis.exact]
-        content |= {"score": prognosis.exact, "percent": float(percent), "interval": [float(low), float(high)]}
+    least, most = int(score.low), int(score.high)
+    if least == most:
+        percent, low, high = _PERCENT[least]
+        content |= {"score": least, "percent": percent, "interval": [low, high]}
     else:
-        least, most = int(score.low), int(score.high)
         content |= {
             "scoreAtLeast": least,
             "scoreAtMost": most,
-            "percentAtLeast": float(PERCENT[least][0]),
-            "percentAtMost": float(PERCENT[most][0]),
+            "percentAtLeast": _PERCENT[least][0],
+            "percentAtMost": _PERCENT[most][0],
         }
     if prognosis.notes:
         content["notes"] = list(prognosis.notes)

@@ -81,7 +81,10 @@ class Criterion(Generic[View]):
 
     def decide(self, view: View) -> Fact:
         """Decide the factor by all of its grounds."""
-        held = [Held(ground, findings) for ground in self.present if (findings := ground.test(view))]
+        held = []
+        for ground in self.present:
+            if findings := ground.test(view):
+                held.append(Held(ground, findings))
         if held:
             return Fact(self.factor, YES, tuple(held))
         for ground in self.absent:
@@ -91,15 +94,15 @@ class Criterion(Generic[View]):
 
 
 class Criteria(Rulebook[Criterion[View]]):
-    """Criteria in the order in which they are judged; of which nothing was recorded is unknown."""
+    """Criteria in the order in which they are judged; of which nothing was recorded is unknown: `unknown` has that fact of each factor."""
 
     def __init__(self, criteria: Iterable[Criterion[View]]) -> None:
         super().__init__(criteria, lambda criterion: criterion.reads)
-        self._unknown = {criterion.factor: criterion.unknown for criterion in self.rules}
+        self.unknown = {criterion.factor: criterion.unknown for criterion in self.rules}
 
     def judge(self, view: View, facts: dict[str, Fact]) -> None:
         """Add every factor, as one view of the findings decides it; a criterion may look at the facts before it."""
-        facts |= self._unknown
+        facts |= self.unknown
         for criterion in self.about(view.codes):
             facts[criterion.factor] = criterion.decide(view)
 

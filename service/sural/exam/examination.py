@@ -27,15 +27,19 @@ class Ulcer(Struct):
 
 
 class Limb:
-    """The findings of one leg and foot (and arm) of a side: one per concept, or one per concept and site."""
+    """The findings of one leg and foot (and arm) of a side: one per concept, or one per concept and site.
 
-    __slots__ = ("_codes", "findings", "foot_lost", "side", "sites", "ulcers")
+    `toe` holds the answers at the great toe by concept, as far as they have been worked out; asked for once the side is complete.
+    """
+
+    __slots__ = ("_codes", "findings", "foot_lost", "side", "sites", "toe", "ulcers")
 
     def __init__(self, side: str) -> None:
         self.side = side
         self.findings: dict[str, Finding] = {}
         self.sites: dict[str, dict[str, Finding]] = {}
         self.ulcers: list[Ulcer] = []
+        self.toe: dict[str, str | None] = {}
         self.foot_lost = False
         self._codes: frozenset[str] | None = None
 

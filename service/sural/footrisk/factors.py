@@ -15,7 +15,6 @@ from sural.footrisk.foot import NOTHING, Foot, recorded, when
 from sural.footrisk.infection import local_signs
 from sural.footrisk.protective_sensation import MONOFILAMENT_INSENSATE, protective_sensation
 from sural.footrisk.sources import IWGDF, IWGDF_INFECTION, SCOTLAND, memory, project, seen
-from sural.terminology.site import SIDES
 
 _RECORDED = project("decision 0003, recorded findings")
 _SIGNS = (
@@ -193,11 +192,12 @@ HISTORICAL = frozenset({"amputation", "previous-foot-ulcer", "charcot-history"})
 
 
 class Factors(Struct, frozen=True):
-    """Every factor, per foot and for the person. A foot that is not there has only its history."""
+    """Every factor, per foot and for the person. A foot that is not there has only its history. `present` names those the person has."""
 
     left: Mapping[str, Fact]
     right: Mapping[str, Fact]
     person: Mapping[str, Fact]
+    present: frozenset[str]
 
     def side(self, side: str) -> Mapping[str, Fact]:
         return self.left if side == "left" else self.right
@@ -209,7 +209,8 @@ class Factors(Struct, frozen=True):
 
     def sides(self, factor: str) -> list[str]:
         """The sides on which a factor is present."""
-        return [side for side in SIDES if (fact := self.side(side).get(factor)) is not None and fact.truth is YES]
+        feet = (("left", self.left.get(factor)), ("right", self.right.get(factor)))
+        return [side for side, fact in feet if fact is not None and fact.truth is YES]
 
     def findings(self, factor: str) -> tuple[Finding, ...]:
         """The findings behind a factor of the person, each once."""
@@ -229,8 +230,9 @@ def judge(exam: Examination, criteria: Criteria[Foot] = FOOT_CRITERIA) -> Factor
         for limb, other in _pairs(feared):
             _doubt(feet[limb.side], _foot(limb, other, feared, criteria))
         _doubt(person, _facts_of_person(feared))
-    both = {criterion.factor: _person(criterion.factor, feet["left"], feet["right"]) for criterion in criteria}
-    return Factors(feet["left"], feet["right"], both | person)
+    left, right = feet["left"], feet["right"]
+    both = {factor: _person(factor, left.get(factor), right.get(factor)) for factor in criteria.unknown} | person
+    return Factors(left, right, both, frozenset([factor for factor, fact in both.items() if fact.truth is YES]))
 
 
 def _facts_of_person(exam: Examination) -> dict[str, Fact]:
@@ -258,9 +260,8 @@ def _foot(limb: Limb, other: Limb, exam: Examination, criteria: Criteria[Foot]) 
     return foot.facts
 
 
-def _person(factor: str, left: Mapping[str, Fact], right: Mapping[str, Fact]) -> Fact:
+def _person(factor: str, one: Fact | None, two: Fact | None) -> Fact:
     """Any foot that has it makes the person have it; only when every foot is free of it is the person."""
-    one, two = left.get(factor), right.get(factor)
     if one is two or one is None or two is None:
         return one or two or Fact(factor, UNKNOWN)
     if one.truth is YES or two.truth is YES:

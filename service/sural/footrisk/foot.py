@@ -23,7 +23,7 @@ class Foot:
         self.exam = exam
         self.facts: dict[str, Fact] = {}
         self.codes = limb.codes
-        self.get = limb.get
+        self.get = limb.findings.get
         self.at = limb.at
         self.value = limb.value
         self.number = limb.number
@@ -52,7 +52,12 @@ class Foot:
 
 def recorded(id: str, text: str, citation: Citation, code: str, *answers: str) -> Ground[Foot]:
     """A ground that is met when a concept has one of these answers."""
-    return Ground(id, text, citation, frozenset({code}), lambda foot: foot.valued(code, *answers))
+
+    def test(foot: Foot) -> Evidence:
+        finding = foot.get(code)
+        return (finding,) if finding is not None and finding.value in answers else NOTHING
+
+    return Ground(id, text, citation, frozenset({code}), test)
 
 
 def below(id: str, text: str, citation: Citation, code: str, limit: Decimal) -> Ground[Foot]:

@@ -8,8 +8,8 @@ from msgspec import Struct
 from sural.evidence.criterion import Fact
 from sural.evidence.ladder import Reach
 from sural.evidence.truth import UNKNOWN, YES, Truth
-from sural.exam.examination import Examination, Ulcer
-from sural.footrisk.arterial import INDEX_INCOMPRESSIBLE, ankle_index
+from sural.exam.examination import Examination, Limb, Ulcer
+from sural.footrisk.arterial import INDEX_INCOMPRESSIBLE, PULSES, ankle_index
 from sural.footrisk.factors import PERSON_CRITERIA, Factors, judge
 from sural.footrisk.foot import Foot
 from sural.footrisk.infection import InfectionGrade, grade_infection
@@ -20,6 +20,8 @@ from sural.footrisk.threat import Threat, threat_not_excluded, threats
 from sural.footrisk.ulcer_grades import sinbad, texas, wifi
 
 UNSTRATIFIED_UNDER = 12
+_ARTERIAL = frozenset({*PULSES, "ankle-brachial-index", "ankle-pressure"})
+_ACTIVE = ("foot-ulcer", "foot-infection", "hot-swollen-foot", "charcot-suspected")
 _PERSON_FACTORS = tuple(criterion.factor for criterion in PERSON_CRITERIA)
 
 
@@ -88,7 +90,7 @@ def assess_foot_risk(exam: Examination, schemes: Iterable[str] = SCHEMES) -> Foo
         prognosis(exam, factors),
         tuple(_graded(exam, factors)),
         tuple(threats(exam, factors)),
-        tuple(_differences(list(standings.values()), frozenset(f for f, truth in person.items() if truth is YES))),
+        tuple(_differences(list(standings.values()), factors.present)),
         _remarks(exam, factors),
     )
 
@@ -227,40 +229,42 @@ def _remarks(exam: Examination, factors: Factors) -> tuple[str, ...]:
     for limb, other in ((exam.left, exam.right), (exam.right, exam.left)):
         if limb.foot_lost:
             continue
-        notes += _arterial_remarks(Foot(limb, other, exam), factors)
+        notes += _arterial_remarks(limb, other, exam, factors)
         if _only_reduced(exam, limb.side, factors):
             notes.append("sensation-only-reduced")
-    if any(fact.doubted for fact in factors.person.values()):
+    if exam.unheard and any(fact.doubted for fact in factors.person.values()):
         notes += sorted(
             {
                 "adverse-finding-without-side" if one.concept.sided and one.side is None else "adverse-finding-not-usable"
                 for one in exam.unheard
             }
         )
-    if factors.truth("hot-swollen-foot") is YES and factors.truth("charcot-suspected") is not YES:
+    present = factors.present
+    if "hot-swollen-foot" in present and "charcot-suspected" not in present:
         notes.append("consider-acute-charcot")
-    if YES in (factors.truth("hot-swollen-foot"), factors.truth("charcot-suspected")):
+    if "hot-swollen-foot" in present or "charcot-suspected" in present:
         notes.append("no-weight-bearing-until-seen")
         if _warmer(exam):
             notes.append("skin-temperature-difference-supports-charcot")
-    active = ("foot-ulcer", "foot-infection", "hot-swollen-foot", "charcot-suspected")
-    if any(factors.truth(factor) is YES for factor in active) and threat_not_excluded(factors):
+    if not present.isdisjoint(_ACTIVE) and threat_not_excluded(factors):
         notes.append("limb-threat-not-excluded")
     return tuple(dict.fromkeys(notes))
 
 
-def _arterial_remarks(foot: Foot, factors: Factors) -> Iterable[str]:
-    fact = factors.side(foot.limb.side).get("arterial-disease")
-    index, _ = ankle_index(foot)
-    pulses = [foot.value("dorsalis-pedis-pulse"), foot.value("posterior-tibial-pulse")]
-    if fact is not None and fact.truth is UNKNOWN:
+def _arterial_remarks(limb: Limb, other: Limb, exam: Examination, factors: Factors) -> Iterable[str]:
+    fact = factors.side(limb.side).get("arterial-disease")
+    if fact is None or fact.truth is YES or _ARTERIAL.isdisjoint(limb.codes):
+        return
+    index, _ = ankle_index(Foot(limb, other, exam))
+    pulses = [limb.value(code) for code in PULSES]
+    if fact.truth is UNKNOWN:
         if pulses.count("absent") == 1:
             yield "one-pulse-absent"
         if "reduced" in pulses:
             yield "pulse-only-reduced"
         if index is not None and index > INDEX_INCOMPRESSIBLE:
             yield "index-incompressible"
-    if fact is not None and fact.truth is not YES and index is not None and index <= INDEX_INCOMPRESSIBLE:
+    if index is not None and index <= INDEX_INCOMPRESSIBLE:
         yield "normal-index-does-not-exclude"
 
 

@@ -9,7 +9,7 @@ from decimal import Decimal
 from msgspec import Struct
 
 from sural.evidence.citation import Citation
-from sural.evidence.truth import UNKNOWN, YES
+from sural.evidence.truth import UNKNOWN
 from sural.exam.examination import Examination
 from sural.exam.finding import Finding
 from sural.footrisk.factors import Factors
@@ -32,18 +32,18 @@ class Threat(Struct, frozen=True):
 
 def threats(exam: Examination, factors: Factors) -> list[Threat]:
     """Every reason for immediate referral that is certain."""
-    ulcer = factors.truth("foot-ulcer") is YES
-    infection = factors.truth("foot-infection") is YES
+    present = factors.present
+    ulcer, infection = "foot-ulcer" in present, "foot-infection" in present
     found: list[Threat] = []
-    if factors.truth("gangrene") is YES:
+    if "gangrene" in present:
         found.append(Threat("gangrene", "gangrene", _NICE, factors.findings("gangrene")))
-    if factors.truth("limb-threatening-ischaemia") is YES:
+    if "limb-threatening-ischaemia" in present:
         found.append(
             Threat(
                 "limb-threatening-ischaemia", "limb-threatening ischaemia", _OWN, factors.findings("limb-threatening-ischaemia")
             )
         )
-    if ulcer and factors.truth("arterial-disease") is YES:
+    if ulcer and "arterial-disease" in present:
         evidence = factors.findings("foot-ulcer") + factors.findings("arterial-disease")
         found.append(Threat("ulcer-with-ischaemia", "an ulcer with arterial disease", _NICE, evidence))
     if deep := _deep(exam):
@@ -56,7 +56,7 @@ def threats(exam: Examination, factors: Factors) -> list[Threat]:
 
 def threat_not_excluded(factors: Factors) -> bool:
     """Whether an active problem that is certain might, for all that is known, threaten the limb."""
-    if factors.truth("foot-ulcer") is YES and factors.truth("arterial-disease") is UNKNOWN:
+    if "foot-ulcer" in factors.present and factors.truth("arterial-disease") is UNKNOWN:
         return True
     return UNKNOWN in (factors.truth("gangrene"), factors.truth("limb-threatening-ischaemia"))
 

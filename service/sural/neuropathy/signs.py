@@ -91,12 +91,18 @@ class Signs:
         self.power = [
             (limb.side, code, finding) for limb in exam.limbs for code, finding in limb.findings.items() if code in _POWER
         ]
-        self.legs = {limb.side: _legs(limb) for limb in exam.limbs}
-        self.arms = {limb.side: _arms(limb) for limb in exam.limbs}
-        self.of_legs = [extent for leg in self.legs.values() for extent in leg.values()]
-        self.of_arms = [extent for arm in self.arms.values() for extent in arm.values()]
-        self.lost = {side: {name for name, extent in leg.items() if extent.low > 0} for side, leg in self.legs.items()}
-        self.normal = {side: {name for name, extent in leg.items() if extent.high == 0} for side, leg in self.legs.items()}
+        self.legs = {"left": _legs(exam.left), "right": _legs(exam.right)}
+        self.arms = {"left": _arms(exam.left), "right": _arms(exam.right)}
+        self.of_legs = [*self.legs["left"].values(), *self.legs["right"].values()]
+        self.of_arms = [*self.arms["left"].values(), *self.arms["right"].values()]
+        self.lost: dict[str, set[str]] = {"left": set(), "right": set()}
+        self.normal: dict[str, set[str]] = {"left": set(), "right": set()}
+        for side, leg in self.legs.items():
+            for name, extent in leg.items():
+                if extent.low > 0:
+                    self.lost[side].add(name)
+                elif extent.high == 0:
+                    self.normal[side].add(name)
         self.lost_both, self.lost_either = _both_and_either(self.lost)
         self.normal_both, self.normal_either = _both_and_either(self.normal)
 

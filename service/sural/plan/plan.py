@@ -6,7 +6,6 @@ from datetime import date, datetime, timedelta
 from msgspec import Struct
 from msgspec.structs import replace
 
-from sural.evidence.truth import YES
 from sural.exam.examination import Examination, Request
 from sural.exam.moment import after, before, moment
 from sural.footrisk.risk import FootRisk, Standing
@@ -112,7 +111,7 @@ def _foot_referrals(
         return [propose(service, step, because, exam, calendar) for service in _services(step, exam, pathway, keep_first=True)]
     if code == NOT_APPLICABLE:
         return []
-    active = tuple(factor for factor in ACTIVE_FACTORS if risk.factors.truth(factor) is YES)
+    active = tuple([factor for factor in ACTIVE_FACTORS if factor in risk.factors.present])
     if active:
         step = pathway.inpatient if exam.value("inpatient") == "present" else pathway.active
         return [propose(service, step, active, exam, calendar) for service in _services(step, exam, pathway)]

@@ -5,6 +5,7 @@ range; a band is only given when both ends lie in it. A side that is not there i
 """
 
 from collections.abc import Callable
+from itertools import compress
 
 from msgspec import Struct
 from msgspec.structs import force_setattr
@@ -42,7 +43,8 @@ class ScoreTable(Struct, frozen=True):
     """A published score: its items, bands with the name of the set, sources, and remarks that always go with it.
 
     An item of which nothing was recorded can have any of its points and is not asked. `adjust` chooses another table for an examination, `remarks` adds to a result. A score is worked out when a concept of `asked_by` (any
-    that an item reads, when that is empty) was recorded. `reads`, `maximum`, `asked` and `unasked` follow from the items.
+    that an item reads, when that is empty) was recorded. `reads`, `maximum`, `asked`, `unasked` and `asks` (the first concept of each)
+    follow from the items.
     """
 
     id: str
@@ -60,11 +62,13 @@ class ScoreTable(Struct, frozen=True):
     maximum: float = 0.0
     asked: Rulebook[tuple[int, Item]] = _NO_ITEMS
     unasked: tuple[Points, ...] = ()
+    asks: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         force_setattr(self, "reads", frozenset(concept for item in self.items for concept in item.concepts))
         force_setattr(self, "maximum", round(sum(item.maximum for item in self.items), 2))
         force_setattr(self, "unasked", tuple((0.0, item.maximum) for item in self.items))
+        force_setattr(self, "asks", tuple(item.concepts[0] for item in self.items))
         force_setattr(self, "asked", Rulebook(enumerate(self.items), lambda one: frozenset(one[1].concepts)))
 
     @property
@@ -75,14 +79,12 @@ class ScoreTable(Struct, frozen=True):
     def score(self, exam: Examination, recorded: frozenset[str] | None = None) -> "Score":
         """The score of one examination, of which these concepts were recorded."""
         table = self.adjust(exam, self) if self.adjust else self
-        given = list(table.unasked)
+        given, low, high = list(table.unasked), 0.0, table.maximum
         for index, item in table.asked.about(exam.recorded if recorded is None else recorded):
-            given[index] = item.points(exam)
-        points = tuple(given)
-        low = high = 0.0
-        for least, most in points:
+            given[index] = least, most = item.points(exam)
             low += least
-            high += most
+            high += most - item.maximum
+        points = tuple(given)
         low, high = round(low, 2), round(high, 2)
         result = Score(table, points, low, high)
         return result if self.remarks is None else Score(table, points, low, high, self.remarks(exam, result))
@@ -116,8 +118,7 @@ class Score(Struct, frozen=True):
     @property
     def missing(self) -> list[str]:
         """The concepts of items whose points are not known, each once."""
-        pairs = zip(self.table.items, self.points, strict=True)
-        return list(dict.fromkeys([item.concepts[0] for item, (least, most) in pairs if least != most]))
+        return list(dict.fromkeys(compress(self.table.asks, [least != most for least, most in self.points])))
 
     @property
     def band(self) -> str | None:
@@ -134,8 +135,12 @@ class Score(Struct, frozen=True):
 
     def side(self, side: str) -> Points:
         """The points of one side's items."""
-        mine = [points for item, points in zip(self.table.items, self.points, strict=True) if item.side == side]
-        return sum(least for least, _ in mine), sum(most for _, most in mine)
+        low = high = 0.0
+        for item, (least, most) in zip(self.table.items, self.points, strict=True):
+            if item.side == side:
+                low += least
+                high += most
+        return low, high
 
 
 SCORE_NOTES = {
@@ -213,7 +218,9 @@ _AT_FINGER = ("index-fingertip", "fingers", "hand")
 
 def at_toe(limb: Limb, concept: str, level: str) -> str | None:
     """normal, reduced, absent, or abnormal (degree not stated) at the great toe; None when it was not tested."""
-    return _at(limb, concept, level, _AT_TOE)
+    if concept not in limb.toe:
+        limb.toe[concept] = _at(limb, concept, level, _AT_TOE)
+    return limb.toe[concept]
 
 
 def at_finger(limb: Limb, concept: str, level: str) -> str | None:

@@ -9,6 +9,7 @@ from sural.neuropathy.scores.score import Band, Item, Points, Score, ScoreTable,
 from sural.neuropathy.sources import memory, seen
 
 _REFLEX = exact({"normal": 0, "brisk": 0, "clonus": 0, "reinforced": 1, "reduced": 1, "absent": 2})
+_IMPAIRED = frozenset({"reduced", "absent", "abnormal"})
 _SENSES = (
     ("pinprick", "pinprick", "sensory-level-pinprick"),
     ("temperature", "temperature-sense", "sensory-level-temperature"),
@@ -23,7 +24,7 @@ def _sense(text: str, concept: str, level: str) -> Item:
 
     def points(exam: Examination) -> Points:
         values = [at_toe(limb, concept, level) for limb in exam.limbs if not limb.foot_lost]
-        if any(value in ("reduced", "absent", "abnormal") for value in values):
+        if not _IMPAIRED.isdisjoint(values):
             return 1.0, 1.0
         return (0.0, 0.0) if values and None not in values else (0.0, 1.0)
 
@@ -33,7 +34,7 @@ def _sense(text: str, concept: str, level: str) -> Item:
 def _remarks(exam: Examination, score: Score) -> tuple[str, ...]:
     """Reflexes alone reach the band mild: say that healthy people from 60 lose them too."""
     age = exam.subject.age_from
-    reflexes = sum(points[0] for item, points in zip(score.table.items, score.points, strict=True) if item.side)
+    reflexes = score.side("right")[0] + score.side("left")[0]
     return ("age-caveat",) if reflexes and reflexes == score.low and (age is None or age >= 60) else ()
 
 

@@ -35,7 +35,9 @@ each = pytest.mark.parametrize("profile", profiles().values(), ids=lambda profil
 def test_all_profiles_are_there() -> None:
     """What answers claim, what senders can claim, and the extensions; nothing that repeats the terminology."""
     assert NAMES == {profile["id"] for profile in profiles().values()}
-    assert {"StructureDefinition", "OperationDefinition", "PlanDefinition"} == {path.name.split("-")[0] for path in PROFILES.glob("*.json")}
+    assert {"StructureDefinition", "OperationDefinition", "PlanDefinition"} == {
+        path.name.split("-")[0] for path in PROFILES.glob("*.json")
+    }
 
 
 @each

@@ -118,6 +118,7 @@ def _nested_slices(alarm: Alarm, others: list[Alarm], resource: Json) -> bool:
 
 _UNKNOWN_INSIDES = (
     "Parameters.parameter.part",
+    "OperationDefinition.parameter.part.part",
     "StructureDefinition.snapshot",
     "StructureDefinition.differential",
     "Questionnaire.item.item.item",
@@ -243,8 +244,13 @@ def _read(result: Json) -> list[Alarm]:
 
 
 def judge(validator: Pyrofile | Medplum, documents: dict[str, Json]) -> dict[str, list[str]]:
-    """What a validator says of each document, by its name. Of resources that differ in words and numbers only, one is judged for all."""
-    listed = [(name, form(part), part) for name, document in documents.items() for part in validator.parts(document)]
+    """What a validator says of each document, by its name. Of the answers to cases, those that differ in words and numbers only are judged
+    once for all."""
+    listed = [
+        (name, form(part) if name.startswith("case/") else json.dumps(part), part)
+        for name, document in documents.items()
+        for part in validator.parts(document)
+    ]
     judged = {shape: part for _, shape, part in reversed(listed)}
     verdicts = dict(zip(judged, validator(list(judged.values())), strict=True))
     said: dict[str, list[str]] = {name: [] for name in documents}

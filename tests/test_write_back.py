@@ -272,3 +272,17 @@ def test_what_is_no_answer_of_ours_is_refused(content: Any) -> None:
     """Nothing else is ever posted into a record system."""
     with pytest.raises(NotOurs):
         Bench().write(content or {"resourceType": "Patient"})
+
+
+def test_findings_that_come_in_one_by_one_are_one_examination() -> None:
+    """A visit is pulled in the middle: what comes in minutes later amends the answer, and does not make another."""
+    bench = Bench().examine(lost_feeling())
+    bench.write()
+    later = orjson.loads(orjson.dumps(bench.exam).replace(EXAMINED.encode(), b"2026-03-01T09:55:00+00:00"))
+    bench.exam["entry"].append({"resource": later["entry"][-1]["resource"] | {"id": "late"}})
+    bench.ehr.store.put(bench.exam["entry"][-1]["resource"])
+    bench.write()
+
+    assert 1 == len(bench.states())
+    assert 4 == len(bench.held("RiskAssessment"))
+    assert {"amended"} == statuses(bench.held("RiskAssessment"))

@@ -1,7 +1,7 @@
 """Who an answer is: the same input, rules and examination give the same identifiers, whatever the order or the day.
 
 Each resource carries two business identifiers. `answer` names the content: it changes when an input, its version or a rule changes, and
-conditional creates rest on it. `examination` names what the resource is about (patient, examination, kind) and stays, so that a
+conditional creates rest on it. `examination` names what the resource is about (patient, day of the examination, kind) and stays, so that a
 corrected answer finds the one it replaces.
 """
 
@@ -28,7 +28,7 @@ class Identity:
         requests = sorted(f"{request.service}|{request.source.reference}" for request in exam.requests)
         parts = (subject, when, RULE_SET, *schemes, pathway, *sorted(exam.complete), *inputs, *requests)
         self.content = sha256("\n".join(parts).encode()).hexdigest()[:40]
-        self.examination = sha256(f"{subject}\n{when}".encode()).hexdigest()[:40]
+        self.examination = sha256(f"{subject}\n{_day(when)}".encode()).hexdigest()[:40]
 
     def url(self, kind: str) -> str:
         """The urn:uuid under which a resource of the answer is linked."""
@@ -40,6 +40,11 @@ class Identity:
             {"system": ANSWER_SYSTEM, "value": f"{self.content}-{kind}"},
             {"system": EXAMINATION_SYSTEM, "value": f"{self.examination}-{kind}"},
         ]
+
+
+def _day(when: str) -> str:
+    """The day of an examination, as it was written; of a period its end. A visit whose findings come in one by one is one examination."""
+    return (when.rpartition("/")[2] or when.partition("/")[0])[:10]
 
 
 def uuid_of(text: str) -> str:

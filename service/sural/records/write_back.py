@@ -1,6 +1,6 @@
 """Writing answers back: created once, corrected in place, withdrawn when what they rested on was.
 
-An answer belongs to an examination: a patient and the time of the newest finding (decision 0013). The same answer again changes nothing.
+An answer belongs to an examination: a patient and the day of the newest finding (decision 0013). The same answer again changes nothing.
 Another answer for the same examination (an amended Observation, a late laboratory value, newer rules) amends the resources in place, so
 that whoever holds a link to one finds the corrected version. A later examination gets an answer of its own, and proposals of the earlier
 one that nobody has taken up are revoked. When every newest finding of an examination was withdrawn, its answer is entered in error.

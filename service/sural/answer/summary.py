@@ -123,11 +123,11 @@ def because(standing: Standing, factors: Factors) -> list[dict[str, Any]]:
     if floor is None:
         return []
     clause = floor.citation.clause
-    entries: list[dict[str, Any]] = []
-    for factor in standing.reach.because:
-        sides = factors.sides(factor) or (None,)
-        entries += [{"factor": factor, "side": side, "clause": clause} for side in sides]
-    return entries
+    return [
+        {"factor": factor, "side": side, "clause": clause}
+        for factor in standing.reach.because
+        for side in factors.sides(factor) or (None,)
+    ]
 
 
 def _ends(reach: Reach) -> dict[str, str]:

@@ -48,9 +48,13 @@ def pulses(foot: Foot) -> tuple[Finding | None, Finding | None]:
     return foot.get(PULSES[0]), foot.get(PULSES[1])
 
 
+def _both(foot: Foot, answer: str) -> Evidence:
+    one, other = pulses(foot)
+    return (one, other) if one and other and one.value == other.value == answer else NOTHING
+
+
 def _pulses_absent(foot: Foot) -> Evidence:
-    both = pulses(foot)
-    return tuple(both) if all(pulse is not None and pulse.value == "absent" for pulse in both) else NOTHING
+    return _both(foot, "absent")
 
 
 def _index_low(foot: Foot) -> Evidence:
@@ -64,8 +68,8 @@ def _toe_index_low(foot: Foot) -> Evidence:
 
 
 def _pulses_present(foot: Foot) -> Evidence:
-    both = pulses(foot)
-    if not all(pulse is not None and pulse.value == "present" for pulse in both):
+    both = _both(foot, "present")
+    if not both:
         return NOTHING
     index, findings = ankle_index(foot)
     return NOTHING if index is not None and index > INDEX_INCOMPRESSIBLE else (*both, *findings)
@@ -156,7 +160,7 @@ LIMB_THREATENING_ISCHAEMIA: Criterion[Foot] = Criterion(
 
 
 def _any_pulse(foot: Foot, answer: str) -> Evidence:
-    return tuple(pulse for pulse in pulses(foot) if pulse is not None and pulse.value == answer)
+    return tuple([pulse for pulse in pulses(foot) if pulse is not None and pulse.value == answer])
 
 
 def _both_felt(foot: Foot) -> Evidence:

@@ -192,12 +192,15 @@ HISTORICAL = frozenset({"amputation", "previous-foot-ulcer", "charcot-history"})
 
 
 class Factors(Struct, frozen=True):
-    """Every factor, per foot and for the person. A foot that is not there has only its history. `present` names those the person has."""
+    """Every factor, per foot and for the person. A foot that is not there has only its history.
+
+    `present` holds those the person has, each with the sides that have it.
+    """
 
     left: Mapping[str, Fact]
     right: Mapping[str, Fact]
     person: Mapping[str, Fact]
-    present: frozenset[str]
+    present: Mapping[str, tuple[str, ...]]
 
     def side(self, side: str) -> Mapping[str, Fact]:
         return self.left if side == "left" else self.right
@@ -207,15 +210,14 @@ class Factors(Struct, frozen=True):
         fact = self.person.get(factor)
         return fact.truth if fact else UNKNOWN
 
-    def sides(self, factor: str) -> list[str]:
+    def sides(self, factor: str) -> tuple[str, ...]:
         """The sides on which a factor is present."""
-        feet = (("left", self.left.get(factor)), ("right", self.right.get(factor)))
-        return [side for side, fact in feet if fact is not None and fact.truth is YES]
+        return self.present.get(factor, ())
 
     def findings(self, factor: str) -> tuple[Finding, ...]:
         """The findings behind a factor of the person, each once."""
         fact = self.person.get(factor)
-        return tuple(dict.fromkeys(f for held in fact.held for f in held.findings)) if fact else ()
+        return tuple(dict.fromkeys([f for held in fact.held for f in held.findings])) if fact else ()
 
 
 def judge(exam: Examination, criteria: Criteria[Foot] = FOOT_CRITERIA) -> Factors:
@@ -232,7 +234,12 @@ def judge(exam: Examination, criteria: Criteria[Foot] = FOOT_CRITERIA) -> Factor
         _doubt(person, _facts_of_person(feared))
     left, right = feet["left"], feet["right"]
     both = {factor: _person(factor, left.get(factor), right.get(factor)) for factor in criteria.unknown} | person
-    return Factors(left, right, both, frozenset([factor for factor, fact in both.items() if fact.truth is YES]))
+    return Factors(left, right, both, {factor: _sides(left, right, factor) for factor, fact in both.items() if fact.truth is YES})
+
+
+def _sides(left: Mapping[str, Fact], right: Mapping[str, Fact], factor: str) -> tuple[str, ...]:
+    feet = (("left", left.get(factor)), ("right", right.get(factor)))
+    return tuple([side for side, fact in feet if fact is not None and fact.truth is YES])
 
 
 def _facts_of_person(exam: Examination) -> dict[str, Fact]:

@@ -44,7 +44,7 @@ class Foot:
     def evidence_of(self, factor: str) -> Evidence:
         """The findings behind a factor that was decided earlier."""
         fact = self.facts.get(factor)
-        return tuple(finding for held in fact.held for finding in held.findings) if fact else NOTHING
+        return tuple([finding for held in fact.held for finding in held.findings]) if fact else NOTHING
 
     def person(self, code: str) -> Finding | None:
         return self.exam.get(code)

@@ -62,7 +62,7 @@ def prognosis(exam: Examination, factors: Factors) -> Prognosis:
     history = _either(factors.truth("previous-foot-ulcer"), factors.truth("amputation"))
     score = _score(factors.truth("monofilament-insensate"), factors.truth("pulse-absent"), history)
     used = ("monofilament-insensate", "pulse-absent", "previous-foot-ulcer", "amputation")
-    findings = tuple(dict.fromkeys(finding for factor in used for finding in factors.findings(factor)))
+    findings = tuple(dict.fromkeys([one for factor in used for held in factors.person[factor].held for one in held.findings]))
     notes = ("active-ulcer-not-excluded",) if factors.truth("foot-ulcer") is UNKNOWN else ()
     return Prognosis(score, (), findings, notes)
 

@@ -15,7 +15,7 @@ _LEVELS = ("sensory-level", "sensory-level-light-touch", "sensory-level-pinprick
 
 
 def _site_not_felt(foot: Foot) -> Evidence:
-    return tuple(finding for finding in foot.at("monofilament-10g").values() if finding.value == "not-felt")
+    return tuple([finding for finding in foot.at("monofilament-10g").values() if finding.value == "not-felt"])
 
 
 def _count_not_felt(foot: Foot) -> Evidence:
@@ -41,15 +41,12 @@ def _toes_not_felt(foot: Foot) -> Evidence:
 
 def _vibration_absent(foot: Foot) -> Evidence:
     sites = foot.at("vibration-128hz")
-    return tuple(sites[site] for site in ("hallux", *_WHOLE_FOOT) if site in sites and sites[site].value == "absent")
+    return tuple([sites[site] for site in ("hallux", *_WHOLE_FOOT) if site in sites and sites[site].value == "absent"])
 
 
 def _absent_on_the_foot(code: str, foot: Foot) -> Evidence:
-    return tuple(
-        finding
-        for finding in foot.at(code).values()
-        if finding.value == "absent" and (finding.site is None or finding.site.region == "foot")
-    )
+    absent = [finding for finding in foot.at(code).values() if finding.value == "absent"]
+    return tuple([finding for finding in absent if finding.site is None or finding.site.region == "foot"])
 
 
 def _level(foot: Foot) -> Evidence:

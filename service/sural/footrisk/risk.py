@@ -1,6 +1,7 @@
 """The foot-risk part of an assessment: factors, each scheme per foot and per person, prognosis, ulcer grades, threats, differences."""
 
 from collections.abc import Iterable, Mapping
+from collections.abc import Set as AbstractSet
 from functools import lru_cache
 
 from msgspec import Struct
@@ -10,7 +11,7 @@ from sural.evidence.ladder import Reach
 from sural.evidence.truth import UNKNOWN, YES, Truth
 from sural.exam.examination import Examination, Limb, Ulcer
 from sural.footrisk.arterial import INDEX_INCOMPRESSIBLE, PULSES, ankle_index
-from sural.footrisk.factors import PERSON_CRITERIA, Factors, judge
+from sural.footrisk.factors import Factors, judge
 from sural.footrisk.foot import Foot
 from sural.footrisk.infection import InfectionGrade, grade_infection
 from sural.footrisk.prognosis import Prognosis, prognosis
@@ -22,7 +23,6 @@ from sural.footrisk.ulcer_grades import sinbad, texas, wifi
 UNSTRATIFIED_UNDER = 12
 _ARTERIAL = frozenset({*PULSES, "ankle-brachial-index", "ankle-pressure"})
 _ACTIVE = ("foot-ulcer", "foot-infection", "hot-swollen-foot", "charcot-suspected")
-_PERSON_FACTORS = tuple(criterion.factor for criterion in PERSON_CRITERIA)
 
 
 class Standing(Struct, frozen=True):
@@ -81,8 +81,8 @@ def assess_foot_risk(exam: Examination, schemes: Iterable[str] = SCHEMES) -> Foo
     """Apply the schemes to an examination. Raises KeyError for a scheme that does not exist."""
     factors = judge(exam)
     gate, notes = _gate(exam)
-    sides = {side: _side_truths(factors, side) for side in ("left", "right")}
     person = {factor: fact.truth for factor, fact in factors.person.items()}
+    sides = {side: _side_truths(factors.side(side), person) for side in ("left", "right")}
     standings = {id: _standing(SCHEMES[id], exam, person, sides, gate, notes) for id in schemes}
     return FootRisk(
         factors,
@@ -90,7 +90,7 @@ def assess_foot_risk(exam: Examination, schemes: Iterable[str] = SCHEMES) -> Foo
         prognosis(exam, factors),
         tuple(_graded(exam, factors)),
         tuple(threats(exam, factors)),
-        tuple(_differences(list(standings.values()), factors.present)),
+        tuple(_differences(list(standings.values()), factors.present.keys())),
         _remarks(exam, factors),
     )
 
@@ -114,15 +114,11 @@ def _gate(exam: Examination) -> tuple[str | None, tuple[str, ...]]:
     return None, tuple(notes)
 
 
-def _side_truths(factors: Factors, side: str) -> Mapping[str, Truth] | None:
+def _side_truths(facts: Mapping[str, Fact], person: Mapping[str, Truth]) -> Mapping[str, Truth] | None:
     """A foot's own factors with those of the person; None when the foot is not there."""
-    facts: Mapping[str, Fact] = factors.side(side)
     if "foot-ulcer" not in facts:
         return None
-    truths = {factor: fact.truth for factor, fact in facts.items()}
-    for factor in _PERSON_FACTORS:
-        truths[factor] = factors.person[factor].truth
-    return truths
+    return {**person, **{factor: fact.truth for factor, fact in facts.items()}}
 
 
 @lru_cache(maxsize=64)
@@ -210,7 +206,7 @@ def _graded(exam: Examination, factors: Factors) -> Iterable[GradedUlcer]:
                 yield GradedUlcer(limb.side, None, infection, None, None, staged)
 
 
-def _differences(standings: list[Standing], present: frozenset[str]) -> Iterable[Difference]:
+def _differences(standings: list[Standing], present: AbstractSet[str]) -> Iterable[Difference]:
     """Pairs of settled schemes that stand apart, with the factors that only one of them counts."""
     settled = [standing for standing in standings if standing.reach.settled and standing.floor is not None]
     for index, one in enumerate(settled):
@@ -239,7 +235,7 @@ def _remarks(exam: Examination, factors: Factors) -> tuple[str, ...]:
                 for one in exam.unheard
             }
         )
-    present = factors.present
+    present = factors.present.keys()
     if "hot-swollen-foot" in present and "charcot-suspected" not in present:
         notes.append("consider-acute-charcot")
     if "hot-swollen-foot" in present or "charcot-suspected" in present:

@@ -21,8 +21,8 @@ SUPERSEDED = _Superseded()
 
 def latest_versions(document: Document) -> list[Item]:
     """The items; of a resource that stands more than once, all but the latest version lose their record."""
-    urls = [item.full_url for item in document.items]
-    if None not in urls and len(set(urls)) == len(urls) and "/_history/" not in "".join(filter(None, urls)):
+    urls = {item.full_url for item in document.items}
+    if len(urls) == len(document.items) and None not in urls and "/_history/" not in "".join(filter(None, urls)):
         return document.items
     standing: dict[str, list[Item]] = {}
     for item in document.items:

@@ -19,18 +19,20 @@ def neuropathy_referrals(
     proposals: list[Referral] = []
     for name in ("urgent", "progressive", "atypical"):
         step = pathway.neuropathy.get(name)
-        because = tuple(code for code in found if step is not None and code in step.when)
-        if step is None or not because or not (suspected or name == "urgent"):
+        if step is None or not (suspected or name == "urgent"):
+            continue
+        because = tuple([code for code in found if code in step.when])
+        if not because:
             continue
         known = next((one for one in proposals if one.service in step.services), None)
-        asks = tuple(test.code for test in classification.work_up if test.service in step.services)
+        asks = tuple([test.code for test in classification.work_up if test.service in step.services])
         if known is None:
             proposals += [propose(service, step, because, exam, calendar, ABOUT, asks) for service in step.services]
         else:
             proposals[proposals.index(known)] = known.also(because)
     for name, doer in _BY_SERVICE.items():
         step = pathway.neuropathy.get(name)
-        asks = tuple(test.code for test in classification.work_up if test.service == doer)
+        asks = tuple([test.code for test in classification.work_up if test.service == doer])
         if step is not None and asks and classification.standing_codes:
             because = tuple(classification.standing_codes)
             proposals += [propose(service, step, because, exam, calendar, ABOUT, asks) for service in step.services]

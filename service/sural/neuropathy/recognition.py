@@ -19,6 +19,7 @@ HBA1C_FALL = Decimal(2)
 HBA1C_SPAN = timedelta(days=92)
 ONSET_AFTER_FALL = timedelta(weeks=8)
 _NERVES = frozenset({"median-nerve-signs", "ulnar-nerve-signs", "fibular-nerve-signs"})
+_FIBULAR = ("power-ankle-dorsiflexion", "power-ankle-eversion", "power-ankle-inversion")
 AUTONOMIC_SYMPTOMS = (
     "postural-dizziness",
     "early-satiety-vomiting",
@@ -185,12 +186,10 @@ def _focal(signs: Signs) -> Pattern | None:
 
 def fibular_weakness(signs: Signs, side: str) -> tuple[Finding, ...]:
     """Dorsiflexion and eversion weak on a side whose inversion was tested, and the other side not the same."""
-    limb = signs.exam.left if side == "left" else signs.exam.right
-    findings = [limb.findings.get(f"power-ankle-{movement}") for movement in ("dorsiflexion", "eversion", "inversion")]
-    if any(finding is None for finding in findings):
+    found = (signs.exam.left if side == "left" else signs.exam.right).findings
+    dorsiflexion, eversion, inversion = [found.get(movement) for movement in _FIBULAR]
+    if dorsiflexion is None or eversion is None or inversion is None:
         return ()
-    dorsiflexion, eversion, inversion = findings
-    assert dorsiflexion is not None and eversion is not None and inversion is not None
     return (dorsiflexion, eversion, inversion) if dorsiflexion.value != "5" and eversion.value != "5" else ()
 
 
@@ -328,7 +327,7 @@ _TESTS: Rulebook[_Test] = Rulebook((
     (_focal, _FOCAL),
     (_sensory_ataxic, frozenset({"gait", "romberg"})),
     (_dorsal_column, frozenset({"joint-position", "sensory-level-joint-position"})),
-    (_motor_predominant, frozenset(LEGS.codes)),
+    (_motor_predominant, LEGS.codes),
     (_acute_painful, frozenset({"foot-pain-neuropathic"})),
     (_treatment_induced, frozenset({"symptom-onset"})),
 ), lambda one: one[1])  # fmt: skip

@@ -12,7 +12,7 @@ from msgspec import Struct
 from sural.evidence.truth import NO, UNKNOWN, YES, Truth
 from sural.exam.examination import Examination, Limb
 from sural.exam.finding import Finding
-from sural.neuropathy.reach import ANY, LEG_SITES, MODALITIES, TOES, TRUNK, Extent, arm_extent, leg_extent
+from sural.neuropathy.reach import ANY, ARM_SITES, LEG_SITES, MODALITIES, TOES, TRUNK, Extent, arm_extent, leg_extent
 
 SYMPTOMS = ("foot-pain-neuropathic", "foot-numbness", "foot-tingling")
 LOST_REFLEX = ("reduced", "absent")
@@ -22,6 +22,7 @@ LARGE = ("light-touch", "monofilament", "vibration", "joint-position")
 _GRADES = {"5": 0, "5-": 1, "4+": 1, "4": 1, "4-": 1, "3": 2, "2": 3, "1": 4, "0": 4}
 VPT_NORMAL, VPT_ABNORMAL = Decimal(15), Decimal(25)
 
+_ARM_SITES = frozenset(ARM_SITES)
 
 T = TypeVar("T")
 
@@ -30,24 +31,27 @@ class Muscles(Struct, frozen=True):
     """A group of muscle tests."""
 
     name: str
-    codes: tuple[str, ...]
+    codes: frozenset[str]
 
 
-PROXIMAL = Muscles("proximal", ("power-hip-flexion", "power-hip-extension", "power-knee-extension", "power-knee-flexion"))
+PROXIMAL = Muscles(
+    "proximal", frozenset(("power-hip-flexion", "power-hip-extension", "power-knee-extension", "power-knee-flexion"))
+)
 DISTAL = Muscles(
     "distal",
-    (
-        "power-ankle-dorsiflexion",
-        "power-ankle-plantarflexion",
-        "power-ankle-eversion",
-        "power-ankle-inversion",
-        "power-great-toe-extension",
-        "power-toe-flexion",
+    frozenset(
+        (
+            "power-ankle-dorsiflexion",
+            "power-ankle-plantarflexion",
+            "power-ankle-eversion",
+            "power-ankle-inversion",
+            "power-great-toe-extension",
+            "power-toe-flexion",
+        )
     ),
 )
-LEGS = Muscles("legs", PROXIMAL.codes + DISTAL.codes)
-ALL_MUSCLES = Muscles("all", (*LEGS.codes, "power-finger-abduction", "power-thumb-abduction", "power-shoulder-abduction"))
-_POWER = frozenset(ALL_MUSCLES.codes)
+LEGS = Muscles("legs", PROXIMAL.codes | DISTAL.codes)
+ALL_MUSCLES = Muscles("all", LEGS.codes | {"power-finger-abduction", "power-thumb-abduction", "power-shoulder-abduction"})
 
 
 class Sign(Struct, frozen=True, gc=False):
@@ -89,7 +93,10 @@ class Signs:
         self.known: dict[Any, Any] = {}
         self.codes = exam.recorded
         self.power = [
-            (limb.side, code, finding) for limb in exam.limbs for code, finding in limb.findings.items() if code in _POWER
+            (limb.side, code, finding)
+            for limb in exam.limbs
+            for code, finding in limb.findings.items()
+            if code in ALL_MUSCLES.codes
         ]
         self.legs = {"left": _legs(exam.left), "right": _legs(exam.right)}
         self.arms = {"left": _arms(exam.left), "right": _arms(exam.right)}
@@ -250,7 +257,7 @@ def _arms(limb: Limb) -> dict[str, Extent]:
     """The level of every modality that was recorded on an arm."""
     found: dict[str, Extent] = {}
     for modality in (*MODALITIES, ANY):
-        if modality.sites in limb.sites or modality.hand_level in limb.findings:
+        if modality.hand_level in limb.findings or not _ARM_SITES.isdisjoint(limb.sites.get(modality.sites, ())):
             extent = arm_extent(limb, modality)
             if extent is not None:
                 found[modality.name] = extent

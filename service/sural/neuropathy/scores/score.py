@@ -4,7 +4,7 @@ Points are floats in steps of a quarter, which binary numbers hold exactly. A mi
 range; a band is only given when both ends lie in it. A side that is not there is missing, never normal and never the other side twice.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from itertools import compress
 
 from msgspec import Struct
@@ -14,6 +14,7 @@ from sural.evidence.citation import Citation
 from sural.evidence.rulebook import Rulebook
 from sural.exam.examination import Examination, Limb
 from sural.exam.finding import Finding
+from sural.terminology.site import SIDES
 
 Points = tuple[float, float]
 ABSENT_SIDE = "not-assessable"
@@ -43,7 +44,7 @@ class ScoreTable(Struct, frozen=True):
     """A published score: its items, bands with the name of the set, sources, and remarks that always go with it.
 
     An item of which nothing was recorded can have any of its points and is not asked. `adjust` chooses another table for an examination, `remarks` adds to a result. A score is worked out when a concept of `asked_by` (any
-    that an item reads, when that is empty) was recorded. `reads`, `maximum`, `asked`, `unasked` and `asks` (the first concept of each)
+    that an item reads, when that is empty) was recorded. `reads`, `maximum`, `asked`, `unasked`, `asks` (the first concept of each) and `of_side`
     follow from the items.
     """
 
@@ -63,11 +64,13 @@ class ScoreTable(Struct, frozen=True):
     asked: Rulebook[tuple[int, Item]] = _NO_ITEMS
     unasked: tuple[Points, ...] = ()
     asks: tuple[str, ...] = ()
+    of_side: Mapping[str, tuple[bool, ...]] = {}
 
     def __post_init__(self) -> None:
         force_setattr(self, "reads", frozenset(concept for item in self.items for concept in item.concepts))
         force_setattr(self, "maximum", round(sum(item.maximum for item in self.items), 2))
         force_setattr(self, "unasked", tuple((0.0, item.maximum) for item in self.items))
+        force_setattr(self, "of_side", {side: tuple(item.side == side for item in self.items) for side in SIDES})
         force_setattr(self, "asks", tuple(item.concepts[0] for item in self.items))
         force_setattr(self, "asked", Rulebook(enumerate(self.items), lambda one: frozenset(one[1].concepts)))
 
@@ -135,12 +138,8 @@ class Score(Struct, frozen=True):
 
     def side(self, side: str) -> Points:
         """The points of one side's items."""
-        low = high = 0.0
-        for item, (least, most) in zip(self.table.items, self.points, strict=True):
-            if item.side == side:
-                low += least
-                high += most
-        return low, high
+        lowest, highest = zip(*compress(self.points, self.table.of_side[side]), strict=True)
+        return sum(lowest), sum(highest)
 
 
 SCORE_NOTES = {

@@ -233,7 +233,11 @@ def judge(exam: Examination, criteria: Criteria[Foot] = FOOT_CRITERIA) -> Factor
             _doubt(feet[limb.side], _foot(limb, other, feared, criteria))
         _doubt(person, _facts_of_person(feared))
     left, right = feet["left"], feet["right"]
-    both = {factor: _person(factor, left.get(factor), right.get(factor)) for factor in criteria.unknown} | person
+    both: dict[str, Fact] = {}
+    for factor, unknown in criteria.unknown.items():
+        here, there = left.get(factor), right.get(factor)
+        both[factor] = unknown if here is there is unknown else _person(factor, here, there)
+    both |= person
     return Factors(left, right, both, {factor: _sides(left, right, factor) for factor, fact in both.items() if fact.truth is YES})
 
 

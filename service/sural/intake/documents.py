@@ -103,6 +103,9 @@ _raw_entry = msgspec.json.Decoder(_RawEntry)
 _raw_parameters = msgspec.json.Decoder(_RawParameters)
 
 
+_KINDS = {record: record.__name__ for record in (*wire.READ, *wire.OTHERS)}
+
+
 class _Reader:
     """Reads documents, and what stands in them, into one list of items."""
 
@@ -138,7 +141,7 @@ class _Reader:
         for number, entry in enumerate(bundle.entry):
             record = entry.resource
             if record is not None:
-                items.append(Item(index, where, number, entry.fullUrl, type(record).__name__, record))
+                items.append(Item(index, where, number, entry.fullUrl, _KINDS[type(record)], record))
                 index += 1
             elif not (entry.request or entry.response):
                 del items[first:]

@@ -35,8 +35,8 @@ class References:
         self._by_identifier: dict[tuple[str | None, str | None], Subject | None] = {}
         self._by_name: dict[str, list[Item]] | None = None
         self.patients: list[Subject] = []
-        for item in items:
-            if item.type == "Patient" and isinstance(item.record, wire.Patient):
+        for item in [item for item in items if item.type == "Patient"]:
+            if isinstance(item.record, wire.Patient):
                 self._add_patient(item, item.record)
 
     def _add_patient(self, item: Item, record: wire.Patient) -> None:

@@ -5,7 +5,7 @@ Source: Young et al., Diabetologia 1993;36:150. Items and reflex points were see
 cell for it (German form, seen). Six or more: relative risk of a new foot ulcer 2.32, 1.61 to 3.35 (Abbott 2002, seen).
 """
 
-from sural.exam.examination import Examination, Limb
+from sural.exam.examination import Examination
 from sural.neuropathy.scores.score import Band, Item, Points, Score, ScoreTable, at_toe, exact, graded, limb_of
 from sural.neuropathy.sources import memory, seen
 
@@ -17,15 +17,12 @@ def _cannot(text: str, concept: str, level: str, side: str) -> Item:
     """One point when a sense is impaired on a side, at the toe or (for temperature) the dorsum of the foot."""
 
     def points(exam: Examination) -> Points:
-        value = _value(limb_of(exam, side), concept, level)
+        limb = limb_of(exam, side)
+        dorsum = limb.sites[concept].get("dorsum") if concept in limb.sites else None
+        value = dorsum.value if dorsum is not None else at_toe(limb, concept, level)
         return (0.0, 1.0) if value is None else (0.0, 0.0) if value == "normal" else (1.0, 1.0)
 
     return Item(text, (concept, level), 1.0, points, side)
-
-
-def _value(limb: Limb, concept: str, level: str) -> str | None:
-    dorsum = limb.at(concept).get("dorsum")
-    return str(dorsum.value) if dorsum is not None else at_toe(limb, concept, level)
 
 
 def _side(side: str) -> tuple[Item, ...]:

@@ -126,15 +126,11 @@ class Score(Struct, frozen=True):
     @property
     def band(self) -> str | None:
         """The band when both ends lie in it."""
-        low = self._band(self.low)
-        return low if self.low == self.high or low == self._band(self.high) else None
-
-    def _band(self, total: float) -> str | None:
-        name = None
+        reached = None
         for band in self.table.bands:
-            if total >= band.start:
-                name = band.name
-        return name
+            if self.high >= band.start:
+                reached = band
+        return reached.name if reached is not None and self.low >= reached.start else None
 
     def side(self, side: str) -> Points:
         """The points of one side's items."""

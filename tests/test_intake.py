@@ -556,11 +556,11 @@ def test_the_request_for_preliminary_results_lets_nothing_else_in(status: str) -
 
 MODIFIED = [{"url": "urn:example:negated", "valueBoolean": True}]
 MODIFIERS: dict[str, tuple[Json, str, str]] = {
-    "modifier extension": (observation("callus", "present", "left", modifierExtension=MODIFIED), "modifier-extension", ".modifierExtension"),
+    "modifier extension": (observation("callus", "present", "left", modifierExtension=MODIFIED), "modifier-extension", ".modifierExtension[0]"),
     "implicit rules": (observation("callus", "present", "left", implicitRules="urn:example:rules"), "modifier-extension", ".implicitRules"),
     "modifier extension of a component": (
         observation("callus", side="left", component=[component({"coding": [coding(canonical.SITE, "foot")]}, "present", modifierExtension=MODIFIED)]),
-        "modifier-extension", ".component[0].modifierExtension",
+        "modifier-extension", ".component[0].modifierExtension[0]",
     ),
     "focus on a device": (observation("callus", "present", "left", focus=[{"reference": "Device/d"}]), "focus-not-patient", ".focus[0]"),
     "focus on another patient": (observation("callus", "present", "left", focus=[{"reference": "Patient/p9"}]), "focus-not-patient", ".focus[0]"),

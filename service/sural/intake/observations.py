@@ -57,12 +57,12 @@ def _check(context: Context, item: Item, record: wire.Observation) -> None:
         if not context.preliminary:
             raise Troubled("preliminary", ".status")
     if record.modifierExtension or record.implicitRules is not None:
-        raise Troubled("modifier-extension", ".modifierExtension" if record.modifierExtension else ".implicitRules")
+        raise Troubled("modifier-extension", ".modifierExtension[0]" if record.modifierExtension else ".implicitRules")
     if record.effectiveDateTime and (record.effectiveInstant or record.effectivePeriod or record.effectiveTiming):
         raise Troubled("structure-invalid")
     for index, component in enumerate(record.component):
         if component.modifierExtension:
-            raise Troubled("modifier-extension", f".component[{index}].modifierExtension")
+            raise Troubled("modifier-extension", f".component[{index}].modifierExtension[0]")
     for index, bounds in enumerate(record.referenceRange):
         if bounds.low is None and bounds.high is None and bounds.text is None:
             raise Troubled("invariant-broken", f".referenceRange[{index}]")

@@ -65,7 +65,7 @@ def _refused(context: Context, record: wire.QuestionnaireResponse) -> tuple[str,
     if STATUSES[record.status] not in ("final", "amended"):
         return "status-not-usable", ".status"
     if record.modifierExtension:
-        return "modifier-extension", ".modifierExtension"
+        return "modifier-extension", ".modifierExtension[0]"
     if record.implicitRules is not None:
         return "modifier-extension", ".implicitRules"
     if record.authored is not None and moment(record.authored) is None:

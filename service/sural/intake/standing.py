@@ -34,5 +34,5 @@ def modified(context: Context, item: Item, record: wire.Resource, about: Gathere
     """Whether something unknown may change the meaning of the whole resource."""
     if not record.modifierExtension and record.implicitRules is None:
         return False
-    context.unusable(item, "modifier-extension", about, ".modifierExtension" if record.modifierExtension else ".implicitRules")
+    context.unusable(item, "modifier-extension", about, ".modifierExtension[0]" if record.modifierExtension else ".implicitRules")
     return True

@@ -148,9 +148,13 @@ def kill_writing(kills: int, patients: int, seed: int) -> list[str]:
 
 
 def _answerable(patients: int) -> int:
-    """How many of the fake EHR's patients have anything that an answer can rest on; one has only an unfinished form."""
+    """How many of the fake EHR's patients have anything that an answer can rest on; some have forms only, which a pull does not fetch."""
     bundles = (
-        {"resourceType": "Bundle", "type": "collection", "entry": [{"resource": one} for one in person]}
+        {
+            "resourceType": "Bundle",
+            "type": "collection",
+            "entry": [{"resource": one} for one in person if one["resourceType"] != "QuestionnaireResponse"],
+        }
         for person in population(patients)
     )
     answers = (sural.assess(bundle, as_of=AS_OF, check=False, transaction=True) for bundle in bundles)

@@ -87,7 +87,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--patients", type=int, default=500)
     parser.add_argument("--rounds", type=int, default=3)
-    parser.add_argument("--check", choices=("structure", "none"), default="structure")
+    parser.add_argument("--check", choices=("none", "structure"), default="none")
     options = parser.parse_args()
     ratios = []
     with ehr_process(options.patients) as base:

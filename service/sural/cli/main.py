@@ -113,7 +113,7 @@ def _pull(command: argparse.ArgumentParser) -> None:
     _reading(command)
     _judging(command)
     _report(command)
-    command.set_defaults(trace=False)
+    command.set_defaults(trace=False, check="none")  # as for every population; --check structure asks for it
 
 
 def _intake(command: argparse.ArgumentParser) -> None:

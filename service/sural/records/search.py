@@ -6,7 +6,7 @@ half of the data without anyone knowing.
 """
 
 from collections import deque
-from collections.abc import AsyncIterator, Callable, Iterator, Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
 from functools import lru_cache
 from hashlib import blake2b
 from typing import Any
@@ -134,14 +134,14 @@ class Searcher:
         """
         if self._by_post is None:
             self._by_post = await self._takes_post()
-        waiting = deque(_pieces(codes, self._most, None if self._by_post else LONGEST_CODES))
+        waiting = deque(_pieces(tuple(codes), self._most, None if self._by_post else LONGEST_CODES))
         while waiting:
             part = waiting.popleft()
             try:
                 async for page in self._twice(kind, parameters, part):
                     yield page
             except _TooManyCodes:
-                waiting.extendleft(reversed(list(_pieces(part, self._most, None))))
+                waiting.extendleft(reversed(_pieces(part, self._most, None)))
 
     async def _twice(self, kind: str, parameters: Parameters, codes: tuple[str, ...]) -> AsyncIterator[Page]:
         """A search, begun again once when pages are missing."""
@@ -290,18 +290,20 @@ def _encoded(codes: tuple[str, ...]) -> str:
     return quote_plus(",".join(codes))
 
 
-def _pieces(codes: Sequence[str], most: int, longest: int | None) -> Iterator[tuple[str, ...]]:
+@lru_cache(maxsize=64)
+def _pieces(codes: tuple[str, ...], most: int, longest: int | None) -> tuple[tuple[str, ...], ...]:
     """Codes in lists of at most so many, and that fit into an address; one empty list when there are none."""
+    pieces: list[tuple[str, ...]] = []
     piece: list[str] = []
     length = 0
     for code in codes:
         size = len(quote(code)) + 3
         if piece and (len(piece) >= most or (longest is not None and length + size > longest)):
-            yield tuple(piece)
+            pieces.append(tuple(piece))
             piece, length = [], 0
         piece.append(code)
         length += size
-    yield tuple(piece)
+    return (*pieces, tuple(piece))
 
 
 def _digest(text: str) -> bytes:

@@ -7,7 +7,6 @@ from sural import canonical
 from sural.answer.content import Content, content
 from sural.answer.neuropathy_words import said_certainty, said_character, said_patterns
 from sural.answer.parts import Json, Writing, concept, meta
-from sural.answer.picture import picture
 from sural.answer.risk_assessments import said_range
 from sural.answer.wording import in_sentence, listed
 
@@ -32,6 +31,8 @@ def diagnostic_report(writing: Writing, results: list[Json], pictured: bool) -> 
         "conclusion": conclusion(writing),
     }
     if pictured:
+        from sural.answer.picture import picture
+
         data = b64encode(picture(writing.assessment).encode()).decode()
         title = "Both legs, front and soles"
         resource["presentedForm"] = [

@@ -10,7 +10,6 @@ from msgspec import Struct
 from sural.answer.accounts import outcome
 from sural.answer.assessment import Assessment
 from sural.answer.bundle import Form, answer_bundle
-from sural.answer.page import page
 from sural.answer.report import report, said_issue
 from sural.answer.summary import summary
 from sural.assessing import Assessed, assess_document
@@ -134,6 +133,8 @@ def transactions(answered: Answered) -> Iterator[Json]:
 
 def page_of(answers: Iterable[Answered]) -> str:
     """The readable page over every patient of the answers; empty when nothing was assessed."""
+    from sural.answer.page import page
+
     patients = [patient for answered in answers if answered.assessed is not None for patient in answered.assessed.patients]
     return page(*patients) if patients else ""
 

@@ -33,10 +33,12 @@ def read_plain(context: Context) -> list[Item]:
     """Read every plain Observation; return the items that are left."""
     lexicon, as_of = context.lexicon, context.as_of
     meanings, places, answers = lexicon.meanings, lexicon.places, lexicon.answers
-    abouts: dict[str, tuple[Gathered, str]] = {}
     left: list[Item] = []
     noted: str | None = None
     when: Moment | None = None
+    told: str | None = None
+    server = ""
+    about: Gathered | None = None
     for item in context.items:
         record: Any = item.record
         if type(record) is not wire.Observation:
@@ -65,12 +67,11 @@ def read_plain(context: Context) -> list[Item]:
         if patient is None or (concept.sided and (side is None or side == BILATERAL)):
             left.append(item)
             continue
-        known = abouts.get(patient)
         full_url = item.full_url or ""
-        if known is not None and (full_url.startswith(known[1]) if known[1] else not full_url.startswith("http")):
-            about: Gathered | None = known[0]
-        else:
-            about = _about(context, item, patient, abouts)
+        if patient != told or not (full_url.startswith(server) if server else not full_url.startswith("http")):
+            about = _about(context, item)
+            told, server = (None, "") if patient.startswith("#") else (patient, base(full_url))
+            server = f"{server}/" if server else ""
         value = answers[concept.code][bytes(coded)] if coded and bare else read_value(record, concept, lexicon, as_of)
         if about is None or not isinstance(value, _VALUES):
             left.append(item)
@@ -79,13 +80,7 @@ def read_plain(context: Context) -> list[Item]:
     return left
 
 
-def _about(context: Context, item: Item, patient: str, abouts: dict[str, tuple[Gathered, str]]) -> Gathered | None:
-    """The patient of an Observation, remembered with the server that the reference is relative to."""
+def _about(context: Context, item: Item) -> Gathered | None:
+    """What is gathered of the patient of an Observation."""
     subject = context.references.subject(item.record.subject, item)
-    if subject is None:
-        return None
-    about = context.gathered(subject)
-    if not patient.startswith("#"):
-        server = base(item.full_url)
-        abouts[patient] = about, f"{server}/" if server else ""
-    return about
+    return None if subject is None else context.gathered(subject)

@@ -6,7 +6,6 @@ answer names, and a site may add or take away days.
 
 from datetime import date, timedelta
 from functools import cache, lru_cache
-from importlib.metadata import version
 
 from msgspec import Struct
 
@@ -57,6 +56,8 @@ def _last(calendar: Calendar, day: date) -> date:
 
 @cache
 def _data_version() -> str:
+    from importlib.metadata import version
+
     return version("holidays")
 
 

@@ -379,13 +379,15 @@ ELSEWHERE = {"code-missing", "date-invalid", "element-unknown", "duplicate-prope
 """Keys that have a test of their own, here, in test_intake or in test_questionnaire."""
 OF_ACCESS = {"hook-unknown", "hook-request-invalid", "hook-patient-mismatch", "prefetch-unobtainable", "host-not-allowed", "login-needed", "token-expired", "scope-insufficient"}  # fmt: skip
 """Keys of the doors: in test_hooks and test_security."""
+OF_THE_STORE = {"type-not-stored", "identifier-taken", "version-conflict", "several-matches"}
+"""Keys of stored answers: in test_ledger_store and test_search."""
 
 
 def test_every_key_of_the_vocabulary_is_tested() -> None:
     """A new key needs a fault that leads to it."""
     tested = {key for _, key, _, _ in (*FAULTS.values(), *TOGETHER.values())}
 
-    assert set() == KINDS.keys() - tested - OF_THE_REQUEST - OF_THE_WHOLE - OF_ACCESS - ELSEWHERE
+    assert set() == KINDS.keys() - tested - OF_THE_REQUEST - OF_THE_WHOLE - OF_ACCESS - OF_THE_STORE - ELSEWHERE
 
 
 def test_every_issue_code_is_one_of_fhir_r4() -> None:

@@ -1,18 +1,20 @@
 """The ledger: marks, runs and work survive; a run is taken up again and never doubled."""
 
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import create_engine, text
 
-from sural.ledger.store import Ledger
+from sural.ledger import database
+from sural.ledger.resources import Resources
+from sural.ledger.store import METADATA, Ledger
 
 EHR = "https://ehr.skerrow.example/fhir"
 UNTIL = "2026-03-02T18:00:00Z"
-
-
-@pytest.fixture
-def url(tmp_path: Path) -> str:
-    return f"sqlite:///{tmp_path / 'ledger.sqlite'}"
 
 
 def test_a_mark_is_kept(url: str) -> None:
@@ -79,11 +81,12 @@ def test_sources_do_not_mix(url: str) -> None:
     assert [] == ledger.open_work(other, 10)
 
 
-def test_only_its_owner_reads_the_ledger(url: str) -> None:
-    """P2: it names patients while they are due."""
-    Ledger(url)
+def test_only_its_owner_reads_the_ledger(tmp_path: Path) -> None:
+    """P2: it names patients."""
+    file = tmp_path / "ledger.sqlite"
+    Ledger(f"sqlite:///{file}")
 
-    assert 0o600 == Path(url.removeprefix("sqlite:///")).stat().st_mode & 0o777
+    assert 0o600 == file.stat().st_mode & 0o777
 
 
 def test_in_memory_nothing_is_left(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -100,4 +103,41 @@ def test_in_memory_nothing_is_left(tmp_path: Path, monkeypatch: pytest.MonkeyPat
 def test_another_database_is_refused() -> None:
     """At the start, in words."""
     with pytest.raises(ValueError, match="SQLite"):
-        Ledger("postgresql://localhost/x")
+        Ledger("mysql://localhost/x")
+
+
+_BEFORE_STEPS = (
+    "create table mark (source varchar not null, kind varchar not null, instant varchar not null, primary key (source, kind))",
+    f"insert into mark values ('{EHR}', 'changes', '{UNTIL}')",
+)
+
+
+def test_a_ledger_from_before_there_were_steps_is_brought_up(url: str) -> None:
+    """Alembic: what it has stays, what it lacks is made; the second opening changes nothing."""
+    engine = create_engine(url)
+    with engine.begin() as connection:
+        for statement in _BEFORE_STEPS:
+            connection.execute(text(statement))
+    engine.dispose()
+
+    assert [UNTIL, UNTIL] == [Ledger(url).mark(EHR), Ledger(url).mark(EHR)]
+    assert 0 == Resources(Ledger(url)).last()
+
+
+def test_the_steps_make_the_tables_that_the_code_has(url: str) -> None:
+    """Alembic's own comparison finds no difference between the migrated database and the tables of the code."""
+    with Ledger(url).database.reading() as connection:
+        assert [] == compare_metadata(MigrationContext.configure(connection), METADATA)
+
+
+def test_the_newest_step_is_the_one_that_the_code_asks_for() -> None:
+    """A ledger at that revision is opened without running anything."""
+    folder = Path(database.__file__).with_name("migrations")
+
+    assert database.SCHEMA == ScriptDirectory(str(folder)).get_current_head()
+
+
+def test_two_processes_may_open_a_new_ledger_at_once(url: str) -> None:
+    """One makes the tables, the others wait and find them."""
+    with ThreadPoolExecutor(4) as pool:
+        assert [None] * 4 == list(pool.map(lambda _: Ledger(url).mark(EHR), range(4)))

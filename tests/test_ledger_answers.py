@@ -1,7 +1,5 @@
 """Answers in the ledger: one current one per examination, by constraint; what stood before stays as history."""
 
-from pathlib import Path
-
 import msgspec
 import pytest
 from sqlalchemy.exc import IntegrityError
@@ -14,8 +12,8 @@ FIRST = Noted("Patient/1", "exam", "c1", "2026-03-02", "sent", frozenset({"Obser
 
 
 @pytest.fixture
-def ledger(tmp_path: Path) -> Ledger:
-    return Ledger(f"sqlite:///{tmp_path / 'ledger.sqlite'}")
+def ledger(url: str) -> Ledger:
+    return Ledger(url)
 
 
 def test_an_answer_is_kept_with_its_inputs_and_places(ledger: Ledger) -> None:

@@ -137,6 +137,11 @@ _TABLE: tuple[tuple[str, Severity, str, int, str], ...] = (
     ("not-acceptable", "error", "not-supported", 406, "Only FHIR JSON is written."),
     ("not-found", "error", "not-found", 404, "There is nothing under this address."),
     ("method-not-allowed", "error", "not-supported", 405, "This method is not offered here."),
+    # stored answers
+    ("type-not-stored", "error", "not-supported", 404, "Answers hold no resources of this type."),
+    ("identifier-taken", "error", "duplicate", 409, "Another resource of this type has one of these identifiers."),
+    ("version-conflict", "error", "conflict", 412, "The resource has another version by now, or is not there."),
+    ("several-matches", "error", "multiple-matches", 412, "The condition is met by more than one resource."),
     # CDS Hooks and access
     ("hook-unknown", "error", "not-supported", 400, "This hook is not served here."),
     ("hook-request-invalid", "error", "structure", 400, "The request is not a CDS Hooks request: an element is missing or has the wrong form."),

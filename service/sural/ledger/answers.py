@@ -80,30 +80,29 @@ class Answers:
     """The answers written to one record system, by the address of its FHIR endpoint."""
 
     def __init__(self, ledger: Ledger, source: str) -> None:
-        self._engine = ledger.engine
-        METADATA.create_all(self._engine)
+        self._database = ledger.database
         self._source = source
 
     def current(self, examination: str) -> Noted | None:
         """The current answer about an examination."""
-        with self._engine.connect() as connection:
+        with self._database.reading() as connection:
             return next(iter(self._noted(connection, ANSWERS.c.examination == examination)), None)
 
     def of_subject(self, subject: str) -> list[Noted]:
         """The current answers about a patient, in the order in which they came."""
-        with self._engine.connect() as connection:
+        with self._database.reading() as connection:
             return self._noted(connection, ANSWERS.c.subject == subject)
 
     def history(self, examination: str) -> list[str]:
         """The contents that answers about an examination had, oldest first."""
         mine = (ANSWERS.c.source == self._source) & (ANSWERS.c.examination == examination)
-        with self._engine.connect() as connection:
+        with self._database.reading() as connection:
             return list(connection.scalars(select(ANSWERS.c.content).where(mine).order_by(ANSWERS.c.sequence)))
 
     def note(self, answer: Noted) -> None:
         """The answer is the current one of its examination from now on; the one before becomes history when the content is another."""
         mine = (ANSWERS.c.source == self._source) & (ANSWERS.c.examination == answer.examination)
-        with self._engine.begin() as connection:
+        with self._database.writing() as connection:
             before = connection.execute(select(ANSWERS).where(mine).order_by(ANSWERS.c.sequence.desc()).limit(1)).first()
             if before is not None and before.content == answer.content:
                 key = int(before.id)
@@ -128,7 +127,7 @@ class Answers:
     def withdraw(self, examination: str) -> None:
         """The answer about an examination no longer stands; a later one may take its place."""
         mine = (ANSWERS.c.source == self._source) & (ANSWERS.c.examination == examination)
-        with self._engine.begin() as connection:
+        with self._database.writing() as connection:
             connection.execute(update(ANSWERS).where(mine, _CURRENT).values(state="withdrawn", current=False))
 
     def _noted(self, connection: Connection, which: ColumnElement[bool]) -> list[Noted]:

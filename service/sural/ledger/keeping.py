@@ -1,0 +1,207 @@
+"""Keeping answers in the ledger's own store: once, amended in place, later examinations replacing open proposals (decision 0013).
+
+The rules are those of writing back into a record system, done in one transaction of the store. An answer is kept only when somebody asks
+for it; assessing alone stores nothing.
+"""
+
+from collections.abc import Iterable
+from typing import Any
+
+import orjson
+from msgspec import Struct
+from sqlalchemy import Connection, select
+
+from sural.answer.identity import ANSWER_SYSTEM, EXAMINATION_SYSTEM, SOFTWARE_SYSTEM
+from sural.exam.moment import moment
+from sural.issues import Issue, Refused
+from sural.ledger.resources import ANSWER, Resources, Stored, Write, about, as_it_stands, by_identifier, new_id, stored
+from sural.ledger.tables import IDENTIFIER, RESOURCE
+from sural.records.outgoing import PROVENANCE, SOFTWARE, Outgoing, Part, answers_of, identifier
+from sural.records.steps import linked
+
+Json = dict[str, Any]
+REQUEST = "ServiceRequest"
+LEADING = "foot-risk-category"
+"""The kind of the Observation that every answer has: its time is that of the examination."""
+OPEN = ("active", "draft")
+USABLE = ("final", "amended", "corrected", "preliminary")
+ANSWER_TYPES = ("Observation", "RiskAssessment", REQUEST, "DetectedIssue", "DiagnosticReport")
+
+
+class Kept(Struct, frozen=True):
+    """What became of an answer: its resources as they stand, those that were created or changed, and what was left alone and why."""
+
+    resources: tuple[Stored, ...]
+    changed: tuple[Stored, ...]
+    left: tuple[str, ...] = ()
+
+
+def keep(resources: Resources, answer: Json | bytes, source: str = "") -> Kept:
+    """Keep one patient's answer, a transaction Bundle of ours (`sural assess --as transaction`); the same again changes nothing.
+
+    `source` is the address of the FHIR endpoint that its relative references belong to, such as `https://ehr.example/fhir`: they become
+    absolute, so that two systems' patients with one id are not taken for one. Raises NotOurs for anything else, Refused when the examination
+    is another person's.
+    """
+    outgoing = Outgoing.of(answer)
+    if source:
+        tree = orjson.loads(answer) if isinstance(answer, bytes) else answer
+        outgoing = Outgoing.of(_absolute(tree, source.rstrip("/")))
+    keeping = _Keeping(outgoing)
+    made = resources.write(keeping.plan)
+    changed = {one.reference: one for one in made}
+    standing = [changed.get(one, keeping.standing.get(one)) for one in keeping.links.values()]
+    return Kept(tuple(one for one in standing if one is not None), tuple(made), tuple(keeping.left))
+
+
+class _Keeping:
+    """One answer on its way into the store."""
+
+    def __init__(self, outgoing: Outgoing) -> None:
+        self.outgoing = outgoing
+        self.standing: dict[str, Stored] = {}
+        self.links: dict[str, str] = {}
+        self.left: list[str] = []
+
+    def plan(self, connection: Connection) -> list[Write]:
+        """What is to be written, given what is there."""
+        outgoing = self.outgoing
+        there = {part.kind: found for part in outgoing.parts if (found := self._there(connection, part)) is not None}
+        self.standing = {one.reference: one for one in there.values()}
+        if any(not _same_person(part.resource, there[part.kind]) for part in outgoing.parts if part.kind in there):
+            raise Refused(Issue("identifier-taken"))
+        ids = {part.kind: there[part.kind].id if part.kind in there else new_id() for part in outgoing.parts}
+        self.links = {part.link: f"{part.type}/{ids[part.kind]}" for part in outgoing.parts}
+        overtaken, revoked = self._other_examinations(connection)
+        writes = [write for part in outgoing.parts if (write := self._part(part, there.get(part.kind), ids[part.kind], overtaken))]
+        return [*writes, *self._gone(connection), *revoked]
+
+    def _there(self, connection: Connection, part: Part) -> Stored | None:
+        if part.kind == SOFTWARE:
+            system, _, value = str(identifier(part.resource, SOFTWARE_SYSTEM)).partition("|")
+        elif part.kind == PROVENANCE:
+            system, value = ANSWER_SYSTEM, self.outgoing.content
+        else:
+            system, _, value = str(part.lasting).partition("|")
+        return by_identifier(connection, part.type, system, value)
+
+    def _part(self, part: Part, there: Stored | None, id: str, overtaken: bool) -> Write | None:
+        resource = linked(part.resource, self.links)
+        if part.type == REQUEST and overtaken and resource["status"] in OPEN:
+            resource["status"] = "revoked"
+        if there is None:
+            if part.kind == PROVENANCE and any(one.type != "Device" for one in self.standing.values()):
+                coding = {"system": "http://terminology.hl7.org/CodeSystem/v3-DataOperation", "code": "UPDATE", "display": "revise"}
+                resource["activity"] = {"coding": [coding]}
+            return Write(resource, id=id, subject=None if part.kind == SOFTWARE else self.outgoing.subject, author=ANSWER)
+        held = there.resource
+        if part.kind in (SOFTWARE, PROVENANCE):
+            return None
+        retracted = held["status"] == "entered-in-error" or (held["status"] == "revoked" and not overtaken)
+        if _has(held, part, self.outgoing) and not retracted:
+            return None
+        if part.type == REQUEST and there.author != ANSWER:
+            self.left.append(f"{part.type}, {part.kind}: changed by somebody else")
+            return None
+        return Write(_amended(resource, held), there, author=ANSWER)
+
+    def _gone(self, connection: Connection) -> Iterable[Write]:
+        """What an earlier content of this examination had and this one has not: entered in error."""
+        prefix = f"{self.outgoing.examination}-"
+        named = select(IDENTIFIER.c.resource).where(
+            IDENTIFIER.c.type.in_(ANSWER_TYPES), IDENTIFIER.c.system == EXAMINATION_SYSTEM,
+            IDENTIFIER.c.value >= prefix, IDENTIFIER.c.value < f"{self.outgoing.examination}.",
+        )  # fmt: skip
+        for row in connection.execute(as_it_stands().where(RESOURCE.c.key.in_(named))):
+            one = stored(row)
+            if one.reference not in self.standing:
+                yield from self._retracted(one, "entered-in-error")
+
+    def _retracted(self, one: Stored, status: str) -> Iterable[Write]:
+        held = one.resource
+        if held["status"] in ("entered-in-error", "revoked"):
+            return
+        if one.type == REQUEST and one.author != ANSWER:
+            self.left.append(f"{one.type}: changed by somebody else")
+            return
+        yield Write({**held, "status": status}, one, author=ANSWER)
+
+    def _other_examinations(self, connection: Connection) -> tuple[bool, list[Write]]:
+        """Whether a later examination of the patient is there; and the open proposals of earlier ones, revoked."""
+        found = select(RESOURCE.c.key).where(RESOURCE.c.subject == self.outgoing.subject, RESOURCE.c.type.in_((REQUEST, "Observation")))
+        overtaken, revoked = False, []
+        rows = [stored(row) for row in connection.execute(as_it_stands().where(RESOURCE.c.key.in_(found)))]
+        times = {exam: _when(one.resource) for one in rows if (exam := _examination(one, LEADING)) and one.resource["status"] in USABLE}
+        mine = _instant(self.outgoing.examined)
+        for examination, when in times.items():
+            overtaken = overtaken or (examination != self.outgoing.examination and when > mine)
+        for one in rows:
+            other = _examination(one)
+            if one.type == REQUEST and other not in (None, self.outgoing.examination) and times.get(str(other), mine) < mine:
+                held = one.resource
+                if held["status"] in OPEN:
+                    revoked += list(self._retracted(one, "revoked"))
+        return overtaken, revoked
+
+
+def _same_person(resource: Json, there: Stored) -> bool:
+    """Whether two resources are about one person: by the same reference, or by the same identifier."""
+    mine, other = about(resource), there.subject
+    if mine is None or other is None or mine == other:
+        return True
+    named = [_subject(one).get("identifier") for one in (there.resource, resource)]
+    return named[0] is not None and named[0] == named[1]
+
+
+def _subject(resource: Json) -> Json:
+    found: Json = resource.get("subject") or resource.get("patient") or {}
+    return found
+
+
+def _has(held: Json, part: Part, outgoing: Outgoing) -> bool:
+    """Whether what is stored says this content: it is its answer identifier that is not an old one."""
+    return any(
+        one.get("system") == ANSWER_SYSTEM and one["value"] == f"{outgoing.content}-{part.kind}" and one.get("use") != "old"
+        for one in held.get("identifier", ())
+    )
+
+
+def _amended(resource: Json, held: Json) -> Json:
+    """The new content; earlier identifiers stay, so that an old create that comes late finds it."""
+    known = {one["value"] for one in resource["identifier"]}
+    former = [{**one, "use": "old"} for one in held["identifier"] if one.get("system") == ANSWER_SYSTEM and one["value"] not in known]
+    resource["identifier"] = [*resource["identifier"], *former]
+    if resource["resourceType"] != REQUEST and resource["status"] == "final" and answers_of(held) - known:
+        resource["status"] = "amended"
+    return resource
+
+
+def _examination(one: Stored, kind: str = "") -> str | None:
+    """The examination that a resource is of; None where it has none, or is of another kind."""
+    named = identifier(one.resource, EXAMINATION_SYSTEM)
+    if named is None:
+        return None
+    examination, _, own = named.partition("|")[2].partition("-")
+    return examination if not kind or own == kind else None
+
+
+def _when(resource: Json) -> float:
+    period = resource.get("effectivePeriod", {})
+    return _instant(str(resource.get("effectiveDateTime") or period.get("end") or period.get("start") or ""))
+
+
+def _instant(text: str) -> float:
+    """An examination's time for comparing; what cannot be read comes before everything."""
+    when = moment(text)
+    return when.start if when else float("-inf")
+
+
+def _absolute(tree: Any, source: str) -> Any:
+    """A tree whose relative references are addresses under `source`."""
+    if isinstance(tree, list):
+        return [_absolute(one, source) for one in tree]
+    if not isinstance(tree, dict):
+        return tree
+    return {
+        name: f"{source}/{value}" if name == "reference" and ":" not in value else _absolute(value, source) for name, value in tree.items()
+    }

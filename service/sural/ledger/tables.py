@@ -1,0 +1,65 @@
+"""The tables of stored answers, as the steps under `migrations` make them.
+
+| table | one row per |
+| --- | --- |
+| `resource` | resource as it stands: its newest version, the number of the change that brought it, and whom it is about |
+| `change` | version: the append-only feed; `instant` in milliseconds since 1970, `content` compressed JSON |
+| `resource_identifier` | business identifier; unique within a type |
+| `symbol` | distinct code, or reference, that searches look for |
+| `term` | search parameter, symbol and resource |
+| `span` | search parameter and resource with a time (microseconds since 1970) or number (millionths), as a range |
+| `secret` | key of this ledger's own, such as that of page links |
+"""
+
+from sqlalchemy import (
+    BigInteger,
+    Column,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    SmallInteger,
+    String,
+    Table,
+    UniqueConstraint,
+)
+
+from sural.ledger.store import METADATA
+
+_KEY = BigInteger().with_variant(Integer, "sqlite")
+RESOURCE = Table(
+    "resource", METADATA,
+    Column("key", _KEY, primary_key=True, autoincrement=False), Column("type", String, nullable=False), Column("id", String, nullable=False),
+    Column("version", Integer, nullable=False), Column("sequence", BigInteger, nullable=False), Column("subject", String),
+    UniqueConstraint("type", "id"), UniqueConstraint("sequence"),
+    Index("resources_of_a_type", "type", "key"), Index("changes_of_a_type", "type", "sequence"), Index("resources_of_a_subject", "subject"),
+)  # fmt: skip
+CHANGE = Table(
+    "change", METADATA,
+    Column("sequence", _KEY, primary_key=True, autoincrement=False), Column("resource", ForeignKey("resource.key"), nullable=False),
+    Column("version", Integer, nullable=False), Column("instant", BigInteger, nullable=False), Column("author", String, nullable=False),
+    Column("content", LargeBinary, nullable=False),
+    UniqueConstraint("resource", "version"), Index("changes_by_instant", "instant"),
+)  # fmt: skip
+IDENTIFIER = Table(
+    "resource_identifier", METADATA,
+    Column("type", String, primary_key=True), Column("value", String, primary_key=True), Column("system", String, primary_key=True),
+    Column("resource", ForeignKey("resource.key"), nullable=False, index=True), sqlite_with_rowid=False,
+)  # fmt: skip
+SYMBOL = Table(
+    "symbol", METADATA,
+    Column("id", _KEY, primary_key=True, autoincrement=False), Column("code", String, nullable=False), Column("system", String, nullable=False, index=True),
+    UniqueConstraint("code", "system"),
+)  # fmt: skip
+TERM = Table(
+    "term", METADATA,
+    Column("parameter", SmallInteger, primary_key=True), Column("symbol", BigInteger, primary_key=True),
+    Column("resource", ForeignKey("resource.key"), primary_key=True, index=True), sqlite_with_rowid=False,
+)  # fmt: skip
+SPAN = Table(
+    "span", METADATA,
+    Column("parameter", SmallInteger, primary_key=True), Column("low", BigInteger, primary_key=True),
+    Column("resource", ForeignKey("resource.key"), primary_key=True), Column("high", BigInteger, nullable=False),
+    Index("spans_by_end", "parameter", "high", "resource"), Index("spans_of_a_resource", "resource", "parameter"), sqlite_with_rowid=False,
+)  # fmt: skip
+SECRET = Table("secret", METADATA, Column("purpose", String, primary_key=True), Column("value", LargeBinary, nullable=False))

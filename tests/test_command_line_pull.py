@@ -88,7 +88,8 @@ def test_the_public_keys_are_shown(tmp_path: Path, capfd: pytest.CaptureFixture[
     ("options", "said"),
     [([], "needs --from"), (["--from", "http://ehr.example/fhir"], "only for this machine"), (["--from", "https://e.example", "--scope", "user/*.rs"], "--scope"),
      (["--from", "https://e.example", "--client-id", "c"], "needs --key"), (["--from", "https://e.example", "--patient", "1", "--bulk"], "--patient goes with"),
-     (["--from", "https://e.example", "--database", "postgresql://x/y"], "SQLite"), (["--show-jwks", "--key", "/nowhere"], "/nowhere")],
+     (["--from", "https://e.example", "--database", "mysql://x/y"], "SQLite"),
+     (["--from", "https://e.example", "--database", "postgresql://127.0.0.1:1/y"], "does not answer"), (["--show-jwks", "--key", "/nowhere"], "/nowhere")],
 )  # fmt: skip
 def test_what_cannot_be_done_is_said_at_once(options: list[str], said: str, capfd: pytest.CaptureFixture[str]) -> None:
     """In one line on standard error, before anything is sent."""

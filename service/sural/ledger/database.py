@@ -11,6 +11,7 @@ from pathlib import Path
 from sqlalchemy import Connection, Engine, Table, create_engine, event, inspect, make_url, select, text
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine.interfaces import DBAPIConnection
+from sqlalchemy.exc import OperationalError
 from sqlalchemy.pool import ConnectionPoolEntry, QueuePool
 
 SCHEMA = "0002"
@@ -23,12 +24,16 @@ class Database:
     """An engine whose schema is the newest. `sqlite://` keeps everything in memory, in one connection."""
 
     def __init__(self, url: str) -> None:
-        """Opens the database, makes a SQLite file that is not there, and migrates. Raises ValueError for a database of another kind."""
+        """Opens the database, makes a SQLite file that is not there, and migrates. Raises ValueError for a database of another kind, or one
+        that cannot be reached."""
         self.engine = _engine(url)
         self._writer = self.engine.execution_options(**{_WRITING: True})
-        if not _current(self.engine):
-            with self.writing() as connection:
-                _migrate(connection)
+        try:
+            if not _current(self.engine):
+                with self.writing() as connection:
+                    _migrate(connection)
+        except OperationalError:
+            raise ValueError("the database of the ledger does not answer") from None
 
     @property
     def is_sqlite(self) -> bool:
@@ -57,7 +62,10 @@ def _engine(url: str) -> Engine:
     address = make_url(url)
     kind = address.get_backend_name()
     if kind == "postgresql":
-        return create_engine(address.set(drivername="postgresql+psycopg"), pool_pre_ping=True)
+        try:
+            return create_engine(address.set(drivername="postgresql+psycopg"), pool_pre_ping=True)
+        except ImportError:
+            raise ValueError("PostgreSQL needs its driver: pip install 'sural[postgresql]'") from None
     if kind != "sqlite":
         raise ValueError("the ledger is a SQLite file, such as sqlite:///sural.sqlite, or PostgreSQL, such as postgresql://HOST/NAME")
     if address.database:

@@ -20,7 +20,7 @@ from sqlalchemy.exc import IntegrityError
 from sural.issues import Issue, Refused
 from sural.ledger.parameters import SEARCHED, identifiers, spans, terms
 from sural.ledger.store import Ledger
-from sural.ledger.tables import CHANGE, IDENTIFIER, RESOURCE, SPAN, SYMBOL, TERM
+from sural.ledger.tables import CHANGE, IDENTIFIER, RESOURCE, SPAN, SYMBOL, TERM, WIDEST
 
 Json = dict[str, Any]
 ANSWER, CLIENT = "answer", "client"
@@ -221,7 +221,7 @@ def _store(connection: Connection, writes: Sequence[Write], made: Sequence[Store
     for one in known:
         standing = {"version": one.version, "sequence": one.sequence, "subject": one.subject}
         connection.execute(update(RESOURCE).where(RESOURCE.c.key == one.key).values(standing))
-    _index(connection, made, [one.key for one in known])
+    _index(connection, [(one, write.resource) for write, one in zip(writes, made, strict=True)], [one.key for one in known])
 
 
 def _row(one: Stored) -> Json:
@@ -233,7 +233,7 @@ def _change(one: Stored, instant: int) -> Json:
     return {"sequence": one.sequence, "resource": one.key, "version": one.version, "instant": instant, "author": one.author, "content": content}  # fmt: skip
 
 
-def _index(connection: Connection, made: Sequence[Stored], again: Sequence[int]) -> None:
+def _index(connection: Connection, made: Sequence[tuple[Stored, Json]], again: Sequence[int]) -> None:
     """What the resources are found by from now on."""
     if again:
         for table in (IDENTIFIER, TERM, SPAN):
@@ -241,8 +241,7 @@ def _index(connection: Connection, made: Sequence[Stored], again: Sequence[int])
     named: list[Json] = []
     found: list[tuple[int, str, str, int]] = []
     ranges: list[Json] = []
-    for one in made:
-        resource = one.resource
+    for one, resource in made:
         named += [{"type": one.type, "value": value, "system": system, "resource": one.key} for value, system in identifiers(resource)]
         found += [(*term, one.key) for term in set(terms(resource))]
         ranges += [{"parameter": number, "low": low, "high": high, "resource": one.key} for number, low, high in spans(resource)]
@@ -251,9 +250,24 @@ def _index(connection: Connection, made: Sequence[Stored], again: Sequence[int])
     for table, listed in ((IDENTIFIER, named), (TERM, rows), (SPAN, ranges)):
         if listed:
             connection.execute(table.insert(), listed)
+    _widen(connection, ranges)
+
+
+def _widen(connection: Connection, ranges: Sequence[Json]) -> None:
+    """Keep the greatest width of each parameter, so that a search knows how far before an instant a range that reaches it may begin."""
+    widths: dict[int, int] = {}
+    for one in ranges:
+        widths[one["parameter"]] = max(widths.get(one["parameter"], 0), min(one["high"] - one["low"], WIDEST_OF_ALL))
+    known = {row.parameter: row.width for row in connection.execute(select(WIDEST).where(WIDEST.c.parameter.in_(widths)))}
+    for number, width in widths.items():
+        if number not in known:
+            connection.execute(WIDEST.insert().values(parameter=number, width=width))
+        elif width > known[number]:
+            connection.execute(update(WIDEST).where(WIDEST.c.parameter == number).values(width=width))
 
 
 _AT_ONCE = 400
+WIDEST_OF_ALL = 2**62
 
 
 def _symbols(connection: Connection, wanted: set[tuple[str, str]]) -> dict[tuple[str, str], int]:

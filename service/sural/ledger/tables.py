@@ -8,6 +8,8 @@
 | `symbol` | distinct code, or reference, that searches look for |
 | `term` | search parameter, symbol and resource |
 | `span` | search parameter and resource with a time (microseconds since 1970) or number (millionths), as a range |
+| `widest` | search parameter: the greatest width that one of its ranges ever had |
+| `export` | export that was begun: its types, and the last change that is in it |
 | `secret` | key of this ledger's own, such as that of page links |
 """
 
@@ -60,6 +62,12 @@ SPAN = Table(
     "span", METADATA,
     Column("parameter", SmallInteger, primary_key=True), Column("low", BigInteger, primary_key=True),
     Column("resource", ForeignKey("resource.key"), primary_key=True), Column("high", BigInteger, nullable=False),
-    Index("spans_by_end", "parameter", "high", "resource"), Index("spans_of_a_resource", "resource", "parameter"), sqlite_with_rowid=False,
+    Index("spans_of_a_resource", "resource", "parameter"), sqlite_with_rowid=False,
+)  # fmt: skip
+WIDEST = Table("widest", METADATA, Column("parameter", SmallInteger, primary_key=True, autoincrement=False), Column("width", BigInteger, nullable=False))  # fmt: skip
+EXPORT = Table(
+    "export", METADATA,
+    Column("id", String, primary_key=True), Column("kinds", String, nullable=False), Column("since", BigInteger, nullable=False),
+    Column("last", BigInteger, nullable=False), Column("instant", BigInteger, nullable=False), Column("query", String, nullable=False),
 )  # fmt: skip
 SECRET = Table("secret", METADATA, Column("purpose", String, primary_key=True), Column("value", LargeBinary, nullable=False))

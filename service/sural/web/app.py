@@ -16,6 +16,7 @@ from sural.web.accepting import check_accept
 from sural.web.audit import Accounted, Write, log_to
 from sural.web.capabilities import capability_statement
 from sural.web.demo import demo_routes
+from sural.web.export import export_routes
 from sural.web.extraction import extract_route
 from sural.web.fhir import FhirResponse, handle_errors
 from sural.web.hooks import hooks_routes
@@ -25,6 +26,8 @@ from sural.web.publications import SHELVES, published, search
 from sural.web.routes import READ, Route, register, served
 from sural.web.security import Guard, handle_denied, smart_configuration
 from sural.web.settings import Settings
+from sural.web.stored import Opened, stored_routes
+from sural.web.storing import store_route
 
 Id = Annotated[str, Path(pattern=r"^[A-Za-z0-9\-.]{1,64}$")]
 
@@ -36,10 +39,12 @@ def create_app(
     settings: Settings | None = None,
     transport: AsyncBaseTransport | None = None,
     audit: Write | None = None,
+    database: str = "sqlite://",
 ) -> FastAPI:
     """The application. `check` turns the structural check of what comes in on where a query does not say; `demo` adds pages over the
     fixture cases. `settings` say who may ask and whom the service may ask; `transport` and `audit` are for other ways to reach servers
-    and to write the audit log, such as those of tests."""
+    and to write the audit log, such as those of tests. `database` is the address of the ledger with the stored answers, opened when it is
+    first needed; by default they last as long as the application."""
     settings = settings or Settings()
     app = FastAPI(
         title="Sural", version=VERSION, redirect_slashes=False, openapi_url="/openapi.json", docs_url=None, redoc_url=None
@@ -52,13 +57,21 @@ def create_app(
         app.add_middleware(
             CORSMiddleware,
             allow_origins=settings.web.origins,
-            allow_methods=["GET", "POST"],
-            allow_headers=["authorization", "content-type", "prefer"],
+            allow_methods=["GET", "POST", "PUT", "DELETE"],
+            allow_headers=["authorization", "content-type", "prefer", "if-match", "if-none-match", "if-none-exist"],
+            expose_headers=["etag", "last-modified", "location", "content-location"],
             max_age=600,
         )
     write = audit or (log_to(settings.audit.file) if settings.audit.file else None)
     app.add_middleware(Accounted, write=write, secure=settings.base.startswith("https:"))
-    register(app, [*operations, *_published_routes(app, settings), *_plain_routes(app)])
+    ledger = Opened(database)
+
+    def base(request: Request) -> str:
+        return f"{settings.base.rstrip('/')}/fhir" if settings.base else _base(request)
+
+    register(app, [*operations, *_published_routes(app, settings), *_plain_routes(app, ledger)])
+    register(app, [store_route(ledger, base, check, max_bytes), *export_routes(ledger, base)])
+    register(app, stored_routes(ledger.resources, ledger.searcher, base, check, max_bytes))
     register(app, hooks_routes(settings, check, max_bytes, transport))
     if demo:
         register(app, demo_routes())
@@ -105,12 +118,13 @@ def _base(request: Request) -> str:
     return str(request.base_url).rstrip("/") + "/fhir"
 
 
-def _plain_routes(app: FastAPI) -> list[Route]:
+def _plain_routes(app: FastAPI, ledger: Opened) -> list[Route]:
     async def live() -> str:
         return "alive\n"
 
-    async def ready() -> str:
+    def ready() -> str:
         lexicon()
+        ledger.resources()
         return f"ready: Sural {VERSION}, rule set {RULE_SET}\n"
 
     async def home() -> str:

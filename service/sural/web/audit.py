@@ -1,7 +1,7 @@
 """What is written of each request: an AuditEvent per access, an access log without identifiers, and headers that keep answers private.
 
 AuditEvent: FHIR R4, after the patterns of IHE BALP (REST events; the software is the server). It says who asked for which type, when,
-and how it ended; the patient only where the request itself names one (CDS Hooks context). It never holds a finding, an address or a
+and how it ended; the patient where the request names one, or one resource of theirs. It never holds a finding, an address or a
 query. An access that cannot be audited is not answered.
 """
 
@@ -26,7 +26,8 @@ from sural.web.routes import Route
 access_log = logging.getLogger("sural.access")
 fault_log = logging.getLogger("sural.fault")
 _DICOM = "http://dicom.nema.org/resources/ontology/DCM"
-_SUBTYPES = {"operation": ("E", "operation"), "read": ("R", "read"), "search-type": ("E", "search-type")}
+_ACTIONS = {"read": "R", "vread": "R", "history-instance": "R", "create": "C", "update": "U"}
+"""What is done, where it is not an execution."""
 HEADERS = {
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "no-referrer",
@@ -120,7 +121,8 @@ def audit_event(route: Route, scope: Scope, status: int) -> dict[str, Any]:
     """The AuditEvent of one request to a route."""
     state = State(scope["state"])
     agent = getattr(state, "agent", {})
-    action, subtype = _SUBTYPES.get(route.interaction or "", ("E", "operation"))
+    subtype = route.interaction or "operation"
+    action = _ACTIONS.get(subtype, "E")
     client = scope.get("client")
     who = {"identifier": {"system": agent["issuer"], "value": agent["name"]}} if agent else {"display": "not authenticated"}
     asked: dict[str, Any] = {"type": _coding(_DICOM, "110153", "Source Role ID"), "who": who, "requestor": True}

@@ -1,10 +1,12 @@
 """The CapabilityStatement, generated from the routes that are really there."""
 
+from collections.abc import Iterator
 from typing import Any
 
 from fastapi import FastAPI
 
 from sural import canonical
+from sural.ledger.parameters import IDENTIFIED, SEARCHED
 from sural.web.accepting import FHIR_JSON
 from sural.web.publications import SEARCH_PARAMETERS
 from sural.web.routes import served
@@ -18,6 +20,7 @@ def capability_statement(app: FastAPI, base: str, settings: Settings | None = No
     """Every resource type, interaction, search parameter and operation the application has a route for."""
     resources: dict[str, set[str]] = {}
     operations: dict[str, list[dict[str, str]]] = {"": []}
+    system: list[dict[str, str]] = []
     for route in served(app):
         if route.interaction == "operation":
             definition = route.definition or f"{canonical.BASE}/OperationDefinition/{route.name}"
@@ -25,6 +28,8 @@ def capability_statement(app: FastAPI, base: str, settings: Settings | None = No
             operations.setdefault(route.on, []).append({"name": route.name, "definition": definition, "documentation": does})
             if route.on:
                 resources.setdefault(route.on, set())
+        elif route.interaction == "transaction":
+            system.append({"code": route.interaction})
         elif route.interaction is not None:
             resources.setdefault(route.name, set()).add(route.interaction)
     statement: dict[str, Any] = {
@@ -45,6 +50,7 @@ def capability_statement(app: FastAPI, base: str, settings: Settings | None = No
             {
                 "mode": "server",
                 "resource": [_resource(name, found, operations.get(name, [])) for name, found in sorted(resources.items())],
+                **({"interaction": system} if system else {}),
                 "operation": operations[""],
             }
         ],
@@ -58,10 +64,30 @@ def _resource(name: str, interactions: set[str], operations: list[dict[str, str]
     content: dict[str, Any] = {"type": name}
     if interactions:
         content["interaction"] = [{"code": code} for code in sorted(interactions)]
-    content["versioning"] = "no-version"
-    content |= {"readHistory": False, "updateCreate": False, "conditionalCreate": False, "conditionalUpdate": False}
-    if "search-type" in interactions:
+    content["versioning"] = "versioned" if "vread" in interactions else "no-version"
+    content["readHistory"] = "vread" in interactions
+    content["updateCreate"] = False
+    content["conditionalCreate"] = "create" in interactions
+    if "vread" in interactions:
+        content["conditionalRead"] = "full-support"
+    content["conditionalUpdate"] = "update" in interactions
+    if name in SEARCHED:
+        content["searchInclude"] = [f"{name}:{one.names[0]}" for one in SEARCHED[name] if one.kind == "reference"]
+        content["searchRevInclude"] = [f"{kind}:{one.names[0]}" for kind in SEARCHED for one in SEARCHED[kind] if name in one.targets]
+        content["searchParam"] = list(_search_parameters(name))
+        content = {key: value for key, value in content.items() if value != []}
+    elif "search-type" in interactions:
         content["searchParam"] = [{"name": parameter, "type": kind} for parameter, kind in SEARCH_PARAMETERS.items()]
     if operations:
         content["operation"] = operations
     return content
+
+
+def _search_parameters(name: str) -> Iterator[dict[str, str]]:
+    """The search parameters of stored answers of a type."""
+    yield {"name": "_id", "type": "token"}
+    yield {"name": "_lastUpdated", "type": "date"}
+    if name in IDENTIFIED:
+        yield {"name": "identifier", "type": "token"}
+    for one in SEARCHED[name]:
+        yield from ({"name": each, "type": one.kind} for each in one.names)

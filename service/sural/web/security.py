@@ -18,6 +18,7 @@ from fastapi.responses import Response
 from sural.answer.accounts import outcome
 from sural.doors.outbound import Outbound
 from sural.issues import Issue
+from sural.ledger.parameters import SEARCHED
 from sural.web.fhir import FhirResponse
 from sural.web.routes import Route
 from sural.web.settings import Settings
@@ -26,7 +27,7 @@ from sural.web.tokens import Claims, Keys, Seen, TokenRefused, Verifier
 LONGEST_ASSERTION = 3600
 _SCOPE = re.compile(r"(?:system|user)/(\*|[A-Z][A-Za-z]{1,63})\.(read|write|\*|c?r?u?d?s?)")
 _OLD = {"read": "rs", "write": "cud", "*": "cruds"}
-_RIGHT = {"read": "r", "search-type": "s", "operation": "r"}
+_RIGHT = {"read": "r", "vread": "r", "history-instance": "r", "search-type": "s", "operation": "r", "create": "c", "update": "u"}
 RESULT = "RiskAssessment"
 """The type whose reading permits the operation: its answer is what this type holds."""
 Key = Literal["login-needed", "token-expired", "scope-insufficient"]
@@ -82,9 +83,10 @@ class Guard:
             raise Denied("login-needed")
         claims = await _claims(self._tokens, request, self.settings.tokens.audience)
         request.state.agent = {"issuer": claims["iss"], "name": str(claims.get("client_id") or claims.get("sub") or "")}
+        request.state.scopes = tuple(_scopes(claims))
         kind = (route.on or RESULT) if route.interaction == "operation" else route.name
         right = _RIGHT.get(route.interaction or "")
-        if right is not None and not permits(_scopes(claims), kind, right):
+        if right is not None and not permits(request.state.scopes, kind, right):
             raise Denied("scope-insufficient", needed=f"system/{kind}.{right}")
 
     async def _client(self, request: Request) -> None:
@@ -125,6 +127,18 @@ def permits(granted: Iterable[str], kind: str, right: str) -> bool:
     return False
 
 
+def permitted(request: Request, kind: str, right: str) -> bool:
+    """Whether the caller of a request has a right on a type; everybody has where nobody has to say who they are."""
+    granted = getattr(request.state, "scopes", None)
+    return granted is None or permits(granted, kind, right)
+
+
+def require(request: Request, kind: str, right: str) -> None:
+    """Raises Denied when the caller lacks a right on a type: for requests that are judged part by part."""
+    if not permitted(request, kind, right):
+        raise Denied("scope-insufficient", needed=f"system/{kind}.{right}")
+
+
 def handle_denied(app: FastAPI) -> None:
     """Make every denial an OperationOutcome."""
 
@@ -142,7 +156,7 @@ def capability_security(settings: Settings) -> dict[str, Any]:
     return {
         "cors": bool(settings.web.origins),
         "service": [{"coding": [coding], "text": "OAuth 2 bearer tokens with SMART scopes"}],
-        "description": f"An operation of the service needs {RESULT}.r, one of a type Type.r, search Type.s, read Type.r, as system/ or user/. What is published is open.",
+        "description": f"An operation of the service needs {RESULT}.r, one of a type Type.r, search Type.s, read Type.r, create Type.c, update Type.u, as system/ or user/; a transaction is judged entry by entry. What is published is open.",
     }
 
 
@@ -157,7 +171,7 @@ def smart_configuration(settings: Settings) -> dict[str, Any] | None:
         "grant_types_supported": ["client_credentials"],
         "token_endpoint_auth_methods_supported": ["private_key_jwt"],
         "token_endpoint_auth_signing_alg_values_supported": ["RS384", "ES384"],
-        "scopes_supported": [f"system/{RESULT}.rs"],
+        "scopes_supported": [f"system/{RESULT}.cruds", *(f"system/{kind}.crus" for kind in SEARCHED)],
         "capabilities": ["client-confidential-asymmetric", "permission-v1", "permission-v2"],
     }
     if "://" in tokens.keys:

@@ -53,7 +53,13 @@ Table(
     "span", SCHEMA,
     Column("parameter", SmallInteger, primary_key=True), Column("low", BigInteger, primary_key=True),
     Column("resource", ForeignKey("resource.key"), primary_key=True), Column("high", BigInteger, nullable=False),
-    Index("spans_by_end", "parameter", "high", "resource"), Index("spans_of_a_resource", "resource", "parameter"), sqlite_with_rowid=False,
+    Index("spans_of_a_resource", "resource", "parameter"), sqlite_with_rowid=False,
+)  # fmt: skip
+Table("widest", SCHEMA, Column("parameter", SmallInteger, primary_key=True, autoincrement=False), Column("width", BigInteger, nullable=False))
+Table(
+    "export", SCHEMA,
+    Column("id", String, primary_key=True), Column("kinds", String, nullable=False), Column("since", BigInteger, nullable=False),
+    Column("last", BigInteger, nullable=False), Column("instant", BigInteger, nullable=False), Column("query", String, nullable=False),
 )  # fmt: skip
 Table("secret", SCHEMA, Column("purpose", String, primary_key=True), Column("value", LargeBinary, nullable=False))
 

@@ -1,0 +1,95 @@
+"""Exports: a job is a number in the feed of changes; what it gives is every resource as it stood at that number."""
+
+import zlib
+from collections.abc import Iterator, Sequence
+from uuid import uuid4
+
+from msgspec import Struct
+from sqlalchemy import ColumnElement, delete, func, select
+
+from sural.ledger.resources import Resources
+from sural.ledger.tables import CHANGE, EXPORT, RESOURCE
+
+AT_ONCE = 500
+
+
+class Job(Struct, frozen=True):
+    """One export: its types, the first instant (milliseconds) that counts, the last change, when that was, and the query it came with."""
+
+    id: str
+    kinds: tuple[str, ...]
+    since: int
+    last: int
+    instant: int
+    query: str
+    began: float
+
+
+class Exports:
+    """The exports of a ledger."""
+
+    def __init__(self, resources: Resources) -> None:
+        self._resources = resources
+        self._database = resources.database
+
+    def begin(self, kinds: Sequence[str], since: int, query: str, now: float) -> Job:
+        """A job over everything that is stored now. `now` is in seconds since 1970."""
+        job = Job(uuid4().hex, tuple(kinds), since, self._resources.last(), int(now * 1000), query, now)
+        row = {"id": job.id, "kinds": ",".join(kinds), "since": since, "last": job.last, "instant": job.instant, "query": query}
+        with self._database.writing() as connection:
+            connection.execute(EXPORT.insert().values(row))
+        return job
+
+    def job(self, id: str, oldest: float) -> Job | None:
+        """A job that was begun at `oldest` (seconds since 1970) or later."""
+        with self._database.reading() as connection:
+            row = connection.execute(select(EXPORT).where(EXPORT.c.id == id, EXPORT.c.instant >= int(oldest * 1000))).first()
+        if row is None:
+            return None
+        kinds = tuple(row.kinds.split(",")) if row.kinds else ()
+        return Job(row.id, kinds, row.since, row.last, row.instant, row.query, row.instant / 1000)
+
+    def end(self, id: str) -> bool:
+        """Forget a job; whether there was one."""
+        with self._database.writing() as connection:
+            return bool(connection.execute(delete(EXPORT).where(EXPORT.c.id == id)).rowcount)
+
+    def counts(self, job: Job) -> dict[str, int]:
+        """How many resources of each type a job gives."""
+        counted = (
+            select(RESOURCE.c.type, func.count())
+            .join_from(CHANGE, RESOURCE, RESOURCE.c.key == CHANGE.c.resource)
+            .where(*_standing(job))
+            .group_by(RESOURCE.c.type)
+        )
+        with self._database.reading() as connection:
+            found = {str(row[0]): int(row[1]) for row in connection.execute(counted)}
+        return {kind: found.get(kind, 0) for kind in job.kinds}
+
+    def contents(self, job: Job, kind: str) -> Iterator[bytes]:
+        """The resources of one type as they stood, in the order in which they were created. Read in parts, each in its own transaction."""
+        after = 0
+        while True:
+            wanted = (
+                select(RESOURCE.c.key, CHANGE.c.content)
+                .join_from(RESOURCE, CHANGE, RESOURCE.c.key == CHANGE.c.resource)
+                .where(RESOURCE.c.type == kind, RESOURCE.c.key > after, *_standing(job))
+                .order_by(RESOURCE.c.key)
+                .limit(AT_ONCE)
+            )
+            with self._database.reading() as connection:
+                rows = connection.execute(wanted).all()
+            yield from (zlib.decompress(content) for _, content in rows)
+            if len(rows) < AT_ONCE:
+                return
+            after = rows[-1][0]
+
+
+def _standing(job: Job) -> list[ColumnElement[bool]]:
+    """The newest version of each resource up to the last change of a job, if it is of the time that is asked for."""
+    later = CHANGE.alias()
+    overtaken = select(later.c.sequence).where(
+        later.c.resource == CHANGE.c.resource, later.c.version == CHANGE.c.version + 1, later.c.sequence <= job.last
+    )
+    found = [CHANGE.c.sequence <= job.last, ~overtaken.exists()]
+    return [*found, CHANGE.c.instant >= job.since] if job.since else found

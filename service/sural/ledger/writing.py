@@ -1,0 +1,138 @@
+"""Creates, updates and transactions that clients ask for, each on the conditions that FHIR gives them.
+
+Source: FHIR R4, RESTful API: conditional create (`If-None-Exist`: none there is created, one is answered, several are refused), version-aware
+update (`If-Match`), conditional update, transaction (all or nothing, judged by what was there before it, links by fullUrl).
+"""
+
+from collections.abc import Iterable, Sequence
+from typing import Any, Literal
+from urllib.parse import parse_qsl
+
+from msgspec import Struct
+from sqlalchemy import Connection
+
+from sural.issues import Issue, Refused
+from sural.ledger.criteria import asked
+from sural.ledger.parameters import SEARCHED, spans
+from sural.ledger.resources import Resources, Stored, Write, about, new_id, one_of, same
+from sural.ledger.search import matching
+from sural.ledger.tables import RESOURCE
+from sural.records.steps import linked
+
+Json = dict[str, Any]
+What = Literal["created", "updated", "unchanged"]
+
+
+class Wish(Struct, frozen=True):
+    """One resource to be stored. With an `id` or `update_where` it is an update, else a create; `condition` and `update_where` are queries
+    such as `identifier=system|value`. `if_match` is the version that has to stand. `link` is its fullUrl in a transaction; `at` its FHIRPath."""
+
+    resource: Json
+    id: str = ""
+    condition: str = ""
+    update_where: str = ""
+    if_match: str = ""
+    link: str = ""
+    at: str = ""
+
+    @property
+    def kind(self) -> str:
+        return str(self.resource["resourceType"])
+
+
+class Done(Struct, frozen=True):
+    """What became of a wish: the resource as it stands, and whether it was written."""
+
+    stored: Stored
+    what: What
+
+
+def write(resources: Resources, wishes: Sequence[Wish], base: str = "") -> list[Done]:
+    """Carry out all wishes or none. Raises Refused."""
+    for wish in wishes:
+        _complete(wish)
+    found: list[Stored | None] = []
+    places: list[int | None] = []
+
+    def plan(connection: Connection) -> list[Write]:
+        found[:] = [_there(connection, wish, base) for wish in wishes]
+        ids = [there.id if there else new_id() for there in found]
+        links = {wish.link: f"{wish.kind}/{id}" for wish, id in zip(wishes, ids, strict=True) if wish.link}
+        subjects = {subject for wish in wishes if (subject := about(wish.resource))}
+        subject = subjects.pop() if len(subjects) == 1 else None
+        writes: list[Write] = []
+        places.clear()
+        for wish, there, id in zip(wishes, found, ids, strict=True):
+            resource = linked(wish.resource, links)
+            kept = there is not None and (not _updates(wish) or same(resource, there))
+            places.append(None if kept else len(writes))
+            if not kept:
+                mine = None if wish.kind == "Device" else subject or _subject_of_target(connection, resource)
+                writes.append(Write(resource, there, id, mine))
+        return writes
+
+    made = resources.write(plan)
+    done: list[Done] = []
+    for there, place in zip(found, places, strict=True):
+        if place is not None:
+            done.append(Done(made[place], "updated" if there else "created"))
+        elif there is not None:
+            done.append(Done(there, "unchanged"))
+    return done
+
+
+def _updates(wish: Wish) -> bool:
+    return bool(wish.id or wish.update_where)
+
+
+def _complete(wish: Wish) -> None:
+    """Raises Refused where what results are sorted by is missing: such a resource would not be found in its place."""
+    if wish.kind not in SEARCHED:
+        raise Refused(Issue("type-not-stored", wish.at and f"{wish.at}.resourceType"))
+    given = {number for number, _, _ in spans(wish.resource)}
+    missing = [one for one in SEARCHED[wish.kind] if one.sorts and one.number not in given]
+    if missing:
+        raise Refused(*(Issue("element-missing", wish.at or wish.kind, one.paths[0]) for one in missing))
+
+
+def _there(connection: Connection, wish: Wish, base: str) -> Stored | None:
+    """What a wish finds there. Raises Refused where its condition is not met."""
+    if wish.id:
+        there = one_of(connection, RESOURCE.c.type == wish.kind, RESOURCE.c.id == wish.id)
+        if there is None:
+            raise Refused(Issue("id-not-assigned", wish.at))
+    elif wish.condition or wish.update_where:
+        there = _only(connection, wish, base)
+        if there is not None and wish.update_where and wish.resource.get("id", there.id) != there.id:
+            raise Refused(Issue("id-differs", wish.at))
+    else:
+        there = None
+    if wish.if_match and (there is None or wish.if_match != str(there.version)):
+        raise Refused(Issue("version-conflict", wish.at))
+    return there
+
+
+def _only(connection: Connection, wish: Wish, base: str) -> Stored | None:
+    query = (wish.condition or wish.update_where).partition("?")[2] or wish.condition or wish.update_where
+    wanted = asked(wish.kind, parse_qsl(query, keep_blank_values=True), base)
+    if wanted.unknown or not wanted.criteria:
+        raise Refused(Issue("parameter-invalid", wish.at or "http.If-None-Exist"))
+    found = matching(connection, wanted, 2)
+    if len(found) > 1:
+        raise Refused(Issue("several-matches", wish.at))
+    return found[0] if found else None
+
+
+def _subject_of_target(connection: Connection, resource: Json) -> str | None:
+    """Whom a Provenance of stored resources is about."""
+    for target in _targets(resource):
+        kind, _, id = target.partition("/")
+        there = one_of(connection, RESOURCE.c.type == kind, RESOURCE.c.id == id.partition("/")[0])
+        if there is not None:
+            return there.subject
+    return None
+
+
+def _targets(resource: Json) -> Iterable[str]:
+    return (str(one.get("reference", "")) for one in resource.get("target", ())) if resource["resourceType"] == "Provenance" else ()
+

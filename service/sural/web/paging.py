@@ -1,0 +1,61 @@
+"""Links to further pages: the search and where it stands, sealed, so that no address that a log may hold says whom it is about.
+
+The key lies in the ledger, so that every worker can open what another has sealed.
+"""
+
+import secrets
+
+import msgspec
+from joserfc import jwe
+from joserfc.errors import JoseError
+from joserfc.jwk import OctKey
+from msgspec import Struct
+from sqlalchemy import select
+
+from sural.issues import Issue, Refused
+from sural.ledger.database import Database
+from sural.ledger.search import Order, Position
+from sural.ledger.tables import SECRET
+
+PARAMETER = "_page"
+_HEADER = {"alg": "dir", "enc": "A256GCM"}
+_PURPOSE = "pages"
+
+
+class Continued(Struct, frozen=True):
+    """A search that goes on: its type, the pairs that were understood, the controls, and the position."""
+
+    kind: str
+    understood: tuple[tuple[str, str], ...]
+    count: int
+    order: Order
+    position: Position
+    summary: str
+    elements: tuple[str, ...]
+    include: tuple[str, ...]
+    revinclude: tuple[str, ...]
+    total: int | None = None
+
+
+class Seal:
+    """Seals and opens continued searches with the key of a ledger."""
+
+    def __init__(self, database: Database) -> None:
+        fresh = database.insert(SECRET).values(purpose=_PURPOSE, value=secrets.token_bytes(32)).on_conflict_do_nothing()
+        with database.writing() as connection:
+            connection.execute(fresh)
+            self._key = OctKey.import_key(bytes(connection.scalar(select(SECRET.c.value).where(SECRET.c.purpose == _PURPOSE)) or b""))
+
+    def close(self, continued: Continued) -> str:
+        """The text of a link."""
+        return jwe.encrypt_compact(_HEADER, msgspec.json.encode(continued), self._key)
+
+    def open(self, text: str, kind: str) -> Continued:
+        """The search of a link. Raises Refused for what was not sealed here, or of another type."""
+        try:
+            found = msgspec.json.decode(jwe.decrypt_compact(text, self._key).plaintext or b"", type=Continued)
+        except (JoseError, ValueError, KeyError, TypeError):
+            raise Refused(Issue("parameter-invalid", f"http.{PARAMETER}")) from None
+        if found.kind != kind:
+            raise Refused(Issue("parameter-invalid", f"http.{PARAMETER}"))
+        return found

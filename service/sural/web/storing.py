@@ -1,0 +1,67 @@
+"""The operation `$assess-and-store-lower-limb`: as `$assess-lower-limb`, and the answer is kept.
+
+An operation of its own, because it changes something: `$assess-lower-limb` never does. What happens when an examination is sent again, amended
+or followed by another is decision 0013. The answer is a Bundle of the resources as they are stored, with their ids, and the intake report.
+"""
+
+from typing import Any
+
+import orjson
+from fastapi import Request
+from fastapi.responses import Response
+from starlette.concurrency import run_in_threadpool
+
+from sural.answer.accounts import intake_outcome
+from sural.doors.assessor import answer, structural_check, transactions
+from sural.doors.request import Request as Asked
+from sural.intake.documents import Checker
+from sural.ledger.keeping import keep
+from sural.ledger.parameters import TYPES
+from sural.ledger.resources import Resources
+from sural.web.accepting import check_accept
+from sural.web.asking import BODY, asked_by_query
+from sural.web.fhir import FhirResponse, body_type, read_body
+from sural.web.routes import Route
+from sural.web.security import require
+from sural.web.stored import Base, Opened
+
+ASKED_BY_QUERY = ("as-of", "lookback", "pathway", "report", "calendar", "preliminary", "scheme", "complete")
+
+
+def store_route(opened: Opened, base: Base, check: bool, max_bytes: int) -> Route:
+    """The route of the operation. `check` says whether the structural check is made where a query does not say."""
+
+    async def assess_and_store_lower_limb(request: Request) -> Response:
+        """Assess an examination and store the answer: created once, amended in place when its findings were."""
+        for kind in TYPES:
+            require(request, kind, "c")
+            require(request, kind, "u")
+        body_type(request)
+        data = await read_body(request, max_bytes)
+        asked, checked = asked_by_query(request, check, ASKED_BY_QUERY)
+        checker = structural_check() if checked else None
+        return FhirResponse(await run_in_threadpool(_kept, opened.resources(), data, asked, checker, base(request)))
+
+    return Route(
+        "/fhir/$assess-and-store-lower-limb",
+        assess_and_store_lower_limb,
+        ("POST",),
+        "operation",
+        "assess-and-store-lower-limb",
+        FhirResponse,
+        check_accept,
+        more={"include_in_schema": True, "openapi_extra": BODY},
+    )
+
+
+def _kept(resources: Resources, data: bytes, asked: Asked, checker: Checker | None, base: str) -> dict[str, Any]:
+    answered = answer(data, asked, checker)
+    assessed = answered.assessed
+    assert assessed is not None
+    entries: list[dict[str, Any]] = []
+    for transaction in transactions(answered):
+        kept = keep(resources, transaction)
+        entries += [{"fullUrl": f"{base}/{one.reference}", "resource": orjson.Fragment(one.content)} for one in kept.resources]
+    entries += [{"resource": intake_outcome(patient.intake)} for patient in assessed.patients]
+    unique = {entry.get("fullUrl", str(number)): entry for number, entry in enumerate(entries)}
+    return {"resourceType": "Bundle", "type": "collection", "entry": list(unique.values())}

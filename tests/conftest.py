@@ -1,6 +1,6 @@
 """The whole suite runs under the watch for patient data in logs and errors; tests of the ledger run on each database."""
 
-from tests.databases import postgresql, url
+from tests.databases import new_database, postgresql, url
 from tests.log_watch import pytest_runtest_call
 
-__all__ = ["postgresql", "pytest_runtest_call", "url"]
+__all__ = ["new_database", "postgresql", "pytest_runtest_call", "url"]

@@ -5,13 +5,17 @@ The server listens on a socket in a temporary folder for as long as the suite ru
 
 import importlib
 import warnings
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from itertools import count
 from pathlib import Path
 
 import pytest
 from sqlalchemy import URL, NullPool, Pool, create_engine, event, make_url, text
 from sqlalchemy.engine.interfaces import DBAPIConnection
+
+from sural.ledger.resources import Resources
+from sural.ledger.store import METADATA
 
 BACK_ENDS = ("sqlite", "postgresql")
 _NUMBERS = count(1)
@@ -31,11 +35,11 @@ def postgresql(tmp_path_factory: pytest.TempPathFactory) -> Iterator[URL]:
         yield make_url(server.get_uri()).set(drivername="postgresql+psycopg")
 
 
-@pytest.fixture(params=BACK_ENDS)
-def url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
-    """The address of an empty database, on each back end."""
-    if request.param == "sqlite":
-        yield f"sqlite:///{tmp_path / 'ledger.sqlite'}"
+@contextmanager
+def databases(kind: str, request: pytest.FixtureRequest, folder: Path) -> Iterator[Callable[[], str]]:
+    """Gives addresses of new empty databases on a back end, and closes at the end what was opened on PostgreSQL."""
+    if kind == "sqlite":
+        yield lambda: f"sqlite:///{folder / f'ledger-{next(_NUMBERS)}.sqlite'}"
         return
     server = request.getfixturevalue("postgresql")
     opened: list[DBAPIConnection] = []
@@ -44,10 +48,32 @@ def url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
         opened.append(connection)
 
     event.listen(Pool, "connect", remember)
-    yield database_on(server)
+    yield lambda: database_on(server)
     event.remove(Pool, "connect", remember)
     for connection in opened:
         connection.close()
+
+
+@pytest.fixture(params=BACK_ENDS)
+def url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+    """The address of an empty database, on each back end."""
+    with databases(request.param, request, tmp_path) as new:
+        yield new()
+
+
+@pytest.fixture(scope="module", params=BACK_ENDS)
+def new_database(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[], str]]:
+    """Gives addresses of empty databases, on each back end, for the tests of a module."""
+    with databases(request.param, request, tmp_path_factory.mktemp("ledgers")) as new:
+        yield new
+
+
+def emptied(resources: Resources) -> Resources:
+    """A store with nothing in it any more."""
+    with resources.database.writing() as connection:
+        for table in reversed(METADATA.sorted_tables):
+            connection.execute(table.delete())
+    return resources
 
 
 def database_on(server: URL) -> str:

@@ -379,8 +379,12 @@ ELSEWHERE = {"code-missing", "date-invalid", "element-unknown", "duplicate-prope
 """Keys that have a test of their own, here, in test_intake or in test_questionnaire."""
 OF_ACCESS = {"hook-unknown", "hook-request-invalid", "hook-patient-mismatch", "prefetch-unobtainable", "host-not-allowed", "login-needed", "token-expired", "scope-insufficient"}  # fmt: skip
 """Keys of the doors: in test_hooks and test_security."""
-OF_THE_STORE = {"type-not-stored", "identifier-taken", "version-conflict", "several-matches"}
-"""Keys of stored answers: in test_ledger_store and test_search."""
+OF_THE_STORE = {
+    "type-not-stored", "identifier-taken", "version-conflict", "several-matches", "id-differs", "id-not-assigned", "resource-type-differs",
+    "not-a-transaction", "request-not-offered", "stored", "stored-already", "parameter-ignored", "search-too-costly", "respond-async-needed",
+    "export-ended",
+}  # fmt: skip
+"""Keys of stored answers: in test_ledger_store, test_search, test_stored and test_export."""
 
 
 def test_every_key_of_the_vocabulary_is_tested() -> None:

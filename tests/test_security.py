@@ -207,13 +207,17 @@ def test_a_token_without_the_scope_is_told_which(client: TestClient) -> None:
 def test_everything_is_closed_that_does_not_say_it_is_open(settings: Settings) -> None:
     """A new route is closed by default; what is open is published, health or discovery."""
     app = create_app(settings=settings)
-    register(app, [Route("/fhir/RiskAssessment", lambda: Response(), interaction="search-type", name="RiskAssessment")])
+    register(app, [Route("/fhir/Flag", lambda: Response(), interaction="search-type", name="Flag")])
     client = TestClient(app, raise_server_exceptions=False)
     closed = {route.path for route in served(app) if not route.open}
 
     operations = {route.path for route in served(app) if route.interaction == "operation"}
     assert OPERATION in operations
-    assert {*operations, CDS, f"{CDS}/feedback", "/fhir/RiskAssessment"} == closed
+    assert {"/fhir/Flag", "/fhir/RiskAssessment", "/fhir/RiskAssessment/{id}", "/fhir/$export/{job}/{kind}", "/fhir"} <= closed
+    assert {*operations, CDS, f"{CDS}/feedback"} <= closed
+    assert {"/", "/health/live", "/health/ready", "/cds-services"} == {
+        route.path for route in served(app) if route.open and not route.path.startswith("/fhir/")
+    }
     assert 401 == client.get("/fhir/RiskAssessment").status_code
     assert (
         403

@@ -22,6 +22,7 @@ import sural
 from sural import canonical
 from sural.doors.cases import cases
 from sural.issues import KINDS
+from sural.ledger.parameters import SEARCHED
 from sural.terminology.publication import folder
 from sural.web.app import create_app
 from sural.web.operation import ASKED_BY_QUERY
@@ -462,7 +463,6 @@ def test_schemes_may_be_repeated(client: TestClient) -> None:
     "path",
     [
         "/nowhere",
-        "/fhir",
         "/fhir/",
         "/fhir/Nonsense",
         "/fhir/metadata/",
@@ -572,7 +572,7 @@ def _api_routes(holder: Any) -> Iterator[APIRoute]:
 def _routes(app: FastAPI) -> set[tuple[str, str]]:
     """(method, path) of every FHIR route."""
     return {
-        (method, route.path) for route in _api_routes(app) if route.path.startswith("/fhir/") for method in route.methods or ()
+        (method, route.path) for route in _api_routes(app) if route.path.startswith("/fhir") for method in route.methods or ()
     }
 
 
@@ -583,21 +583,39 @@ def _promised(statement: Json) -> set[tuple[str, str]]:
     for resource in rest["resource"]:
         found |= {("POST", f"/fhir/{resource['type']}/${operation['name']}") for operation in resource.get("operation", [])}
         for interaction in resource.get("interaction", []):
-            path = f"/fhir/{resource['type']}" + ("/{id}" if interaction["code"] == "read" else "")
-            found |= {("GET", path), ("HEAD", path)}
-    return found | {("POST", f"/fhir/${operation['name']}") for operation in rest["operation"]}
+            at = f"/fhir/{resource['type']}"
+            found |= {(method, at + rest) for method, rest in _OF_INTERACTION[interaction["code"]]}
+            stored = resource["versioning"] == "versioned"
+            found |= {("POST", f"{at}/_search")} if interaction["code"] == "search-type" and stored else set()
+            found |= {("PUT", at)} if interaction["code"] == "update" and resource["conditionalUpdate"] else set()
+    found |= {("POST", "/fhir") for interaction in rest["interaction"] if interaction["code"] == "transaction"}
+    for operation in rest["operation"]:
+        found |= _OF_EXPORT if operation["name"] == "export" else {("POST", f"/fhir/${operation['name']}")}
+    return found
+
+
+_OF_INTERACTION = {
+    "read": [("GET", "/{id}"), ("HEAD", "/{id}")], "search-type": [("GET", ""), ("HEAD", "")], "create": [("POST", "")],
+    "update": [("PUT", "/{id}")], "vread": [("GET", "/{id}/_history/{version}"), ("HEAD", "/{id}/_history/{version}")],
+    "history-instance": [("GET", "/{id}/_history"), ("HEAD", "/{id}/_history")],
+}  # fmt: skip
+_OF_EXPORT = {
+    ("GET", "/fhir/$export"), ("GET", "/fhir/$export/{job}"), ("HEAD", "/fhir/$export/{job}"), ("DELETE", "/fhir/$export/{job}"),
+    ("GET", "/fhir/$export/{job}/{kind}"), ("HEAD", "/fhir/$export/{job}/{kind}"),
+}  # fmt: skip
+"""The kick-off, and what Bulk Data says that follows from it."""
 
 
 def test_the_routes_of_the_application_are_seen(app: FastAPI) -> None:
-    """The tests on metadata and the home page compare with both operations, the metadata and six published types, each twice."""
+    """The tests on metadata and the home page compare with operations, metadata, what is published and what is stored."""
     assert {
         ("POST", OPERATION),
         ("GET", "/fhir/metadata"),
         ("GET", "/fhir/CodeSystem/{id}"),
         ("HEAD", "/fhir/ValueSet"),
     } <= _routes(app)
-    operations = {path for _, path in _routes(app) if "$" in path}
-    assert len(operations) + 2 + 4 * len(SHELVES) == len(_routes(app))
+    operations = {(method, path) for method, path in _routes(app) if "$" in path}
+    assert len(operations) + 2 + 1 + 4 * len(SHELVES) + 12 * len(SEARCHED) == len(_routes(app))
 
 
 def test_metadata_lists_exactly_the_routes_there_are(app: FastAPI, client: TestClient) -> None:
@@ -616,11 +634,11 @@ def test_metadata_is_an_r4_capability_statement(client: TestClient) -> None:
 
 
 def test_metadata_promises_nothing_that_is_not_kept(client: TestClient) -> None:
-    """A2: no history, no conditional create, no update, for every resource."""
+    """A2: of what is published no history, no conditional create, no update; stored answers: test_search."""
     resources = client.get("/fhir/metadata").json()["rest"][0]["resource"]
 
-    assert {*SHELVES, "QuestionnaireResponse"} == {resource["type"] for resource in resources}
-    for resource in resources:
+    assert {*SHELVES, *SEARCHED, "QuestionnaireResponse"} == {resource["type"] for resource in resources}
+    for resource in (one for one in resources if one["type"] not in SEARCHED):
         assert "no-version" == resource["versioning"]
         assert not any(resource[flag] for flag in ("readHistory", "updateCreate", "conditionalCreate", "conditionalUpdate"))
 
@@ -665,7 +683,10 @@ def test_the_search_parameters_of_metadata_are_those_that_work(client: TestClien
     resources = client.get("/fhir/metadata").json()["rest"][0]["resource"]
 
     assert {(name, kind) for name, kind in SEARCH_PARAMETERS.items()} == {
-        (one["name"], one["type"]) for resource in resources for one in resource.get("searchParam", [])
+        (one["name"], one["type"])
+        for resource in resources
+        for one in resource.get("searchParam", [])
+        if resource["type"] not in SEARCHED
     }
 
 
@@ -724,7 +745,10 @@ def test_the_operation_definition_names_the_parameters_of_the_handler() -> None:
 )
 def test_the_operation_definitions_of_metadata_can_be_read(client: TestClient) -> None:
     """B1: each address in rest.operation is that of a published resource."""
-    for operation in client.get("/fhir/metadata").json()["rest"][0]["operation"]:
+    ours = [one for one in client.get("/fhir/metadata").json()["rest"][0]["operation"] if one["definition"].startswith(canonical.BASE)]
+
+    assert 3 == len(ours)
+    for operation in ours:
         read = client.get("/fhir/OperationDefinition/" + operation["definition"].rpartition("/")[2]).json()
 
         assert (operation["definition"], operation["name"]) == (read["url"], read["code"])

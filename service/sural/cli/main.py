@@ -167,6 +167,10 @@ def _serve(command: argparse.ArgumentParser) -> None:
         "--client", action="append", default=[], metavar="ID=FILE",
         help="a client of the fake EHR and its JWKS; without one no token is needed",
     )  # fmt: skip
+    command.add_argument(
+        "--database", default="sqlite:///sural-ledger.sqlite", metavar="URL",
+        help="the ledger with stored answers; default sural-ledger.sqlite here, made when it is first needed",
+    )  # fmt: skip
     command.add_argument("--settings", default=None, metavar="FILE", help="who may ask, and whom the service may ask (TOML)")
     command.add_argument(
         "--without-authentication", action="store_true", help="listen beyond this machine though nobody has to say who they are"
@@ -217,8 +221,7 @@ def _run_serve(options: argparse.Namespace) -> int:
         return run_fake_ehr(options)
     from sural.cli.serve import run
 
-    checked = options.check == "structure"
-    return run(options.host, options.port, checked, options.settings, options.without_authentication, options.access_log)
+    return run(options)
 
 
 def _run_demo(options: argparse.Namespace) -> int:

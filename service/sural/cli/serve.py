@@ -2,37 +2,41 @@
 
 import ipaddress
 import logging
+from argparse import Namespace
 
 import uvicorn
 from fastapi import FastAPI
 
 from sural.cli.reading import say
 from sural.doors.cases import cases
+from sural.ledger.database import is_known
 from sural.web.app import create_app
 from sural.web.settings import Settings, read_settings
 
 
-def run(host: str, port: int, check: bool, settings_file: str | None, open_to_all: bool, log_access: bool) -> int:
+def run(options: Namespace) -> int:
     """Serve until interrupted. Beyond this machine only with authentication, or when it is said that there shall be none.
 
     The server's own access log is off: addresses may hold identifiers. Ours holds route templates.
     """
     try:
-        settings = read_settings(settings_file) if settings_file else Settings()
+        settings = read_settings(options.settings) if options.settings else Settings()
+        is_known(options.database)
     except (OSError, ValueError) as fault:
         say(f"sural serve: the settings cannot be used: {fault}")
         return 2
-    if not may_listen(host, settings, open_to_all):
+    if not may_listen(options.host, settings, options.without_authentication):
         say(
-            f"sural serve: will not listen on {host} without authentication; see docs/security.md, or say --without-authentication"
+            f"sural serve: will not listen on {options.host} without authentication; see docs/security.md, or say --without-authentication"
         )
         return 2
-    if log_access:
+    if options.access_log:
         handler = logging.StreamHandler()
         handler.setFormatter(logging.Formatter("%(asctime)s %(message)s"))
         logging.getLogger("sural.access").addHandler(handler)
         logging.getLogger("sural.access").setLevel(logging.INFO)
-    _serve(create_app(check=check, settings=settings), host, port)
+    app = create_app(check=options.check == "structure", settings=settings, database=options.database)
+    _serve(app, options.host, options.port)
     return 0
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from sqlalchemy import Connection, Engine, Table, create_engine, event, inspect, make_url, select, text
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine.interfaces import DBAPIConnection
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import ArgumentError, OperationalError
 from sqlalchemy.pool import ConnectionPoolEntry, QueuePool
 
 SCHEMA = "0002"
@@ -58,16 +58,24 @@ class Database:
         return sqlite.insert(table) if self.is_sqlite else postgresql.insert(table)
 
 
+def is_known(url: str) -> str:
+    """The kind of database that an address leads to. Raises ValueError for one that is not taken."""
+    try:
+        kind = make_url(url).get_backend_name()
+    except ArgumentError:
+        kind = ""
+    if kind not in ("sqlite", "postgresql"):
+        raise ValueError("the ledger is a SQLite file, such as sqlite:///sural.sqlite, or PostgreSQL, such as postgresql://HOST/NAME")
+    return kind
+
+
 def _engine(url: str) -> Engine:
-    address = make_url(url)
-    kind = address.get_backend_name()
+    kind, address = is_known(url), make_url(url)
     if kind == "postgresql":
         try:
             return create_engine(address.set(drivername="postgresql+psycopg"), pool_pre_ping=True)
         except ImportError:
             raise ValueError("PostgreSQL needs its driver: pip install 'sural[postgresql]'") from None
-    if kind != "sqlite":
-        raise ValueError("the ledger is a SQLite file, such as sqlite:///sural.sqlite, or PostgreSQL, such as postgresql://HOST/NAME")
     if address.database:
         Path(address.database).touch(mode=0o600)
         engine = create_engine(address)

@@ -159,7 +159,7 @@ def test_ap_reaches_a_tenth_of_the_way_to_now() -> None:
     assert (low[0], high[1]) == (criterion.ranges[0].low, criterion.ranges[0].high)
 
 
-_INSTANTS = st.integers(0, 60)
+_INSTANTS = st.integers(0, 59)
 
 
 @given(st.sampled_from(PREFIXES), st.tuples(_INSTANTS, st.integers(0, 9)), st.lists(st.tuples(_INSTANTS, st.integers(0, 9)), min_size=1, max_size=8))

@@ -70,6 +70,7 @@ def create_app(
         return f"{settings.base.rstrip('/')}/fhir" if settings.base else _base(request)
 
     register(app, [*operations, *_published_routes(app, settings), *_plain_routes(app, ledger)])
+    app.state.ledger = ledger
     register(app, [store_route(ledger, base, check, max_bytes), *export_routes(ledger, base)])
     register(app, stored_routes(ledger.resources, ledger.searcher, base, check, max_bytes))
     register(app, hooks_routes(settings, check, max_bytes, transport))

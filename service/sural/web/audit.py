@@ -164,12 +164,20 @@ def audit_event(route: Route, scope: Scope, status: int) -> dict[str, Any]:
     if patient:
         event["entity"].append(
             {
-                "what": {"reference": patient},
+                "what": _patient(patient),
                 "type": {"system": "http://terminology.hl7.org/CodeSystem/audit-entity-type", "code": "1", "display": "Person"},
                 "role": {"system": "http://terminology.hl7.org/CodeSystem/object-role", "code": "1", "display": "Patient"},
             }
         )
     return event
+
+
+def _patient(named: str) -> dict[str, Any]:
+    """A patient by reference, or by `system|value`."""
+    if "|" in named:
+        system, _, value = named.partition("|")
+        return {"identifier": {"system": system, "value": value} if system else {"value": value}}
+    return {"reference": named if "/" in named else f"Patient/{named}"}
 
 
 def _coding(system: str, code: str, display: str) -> dict[str, Any]:

@@ -162,7 +162,7 @@ class _Doors:
         return FhirResponse({"resourceType": "Bundle", "type": "history", "total": len(versions), "link": link, "entry": entries})
 
     async def _search(self, request: Request, kind: str, given: list[tuple[str, str]]) -> Response:
-        about = [text for name, text in given if name in ("patient", "subject")]
+        about = [text for name, text in given if name.partition(":")[0] in ("patient", "subject")]
         request.state.patient = about[0] if len(about) == 1 and "," not in about[0] else None
         strict, base = prefers(request, "handling=strict"), self._base(request)
 

@@ -1,12 +1,15 @@
-"""Pull and write back against general-purpose FHIR servers that we did not write, read with a client library that we did not write.
+"""Pull and write back against general-purpose FHIR servers that we did not write, the result searched with client libraries likewise.
 
-SURAL_TEST_SERVERS names their base addresses, separated by blanks; `.ci/steps/60-two-servers` starts them. Issue 4, "must show". All people
-are invented.
+SURAL_TEST_SERVERS names the servers' base addresses, SURAL_TEST_CLIENTS the commands of the clients in `clients/`, each separated by
+semicolons; `.ci/steps/61-two-servers` starts and sets up all of them. Issue 4, "must show". All people are invented.
 """
 
 import os
+import shlex
 import subprocess
 import sys
+from collections.abc import Iterable
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -14,13 +17,14 @@ import httpx
 import orjson
 import pytest
 
+import sural
 from sural.records.fake_ehr.population import population
 
-SERVERS = os.environ.get("SURAL_TEST_SERVERS", "").split()
+SERVERS, CLIENTS = (os.environ.get(name, "").split(";") for name in ("SURAL_TEST_SERVERS", "SURAL_TEST_CLIENTS"))
 SURAL = "import sys; from sural.cli.main import main; sys.exit(main(sys.argv[1:]))"
 FHIR = {"content-type": "application/fhir+json"}
 OURS = "https://sural.example/fhir/identifier/examination"
-pytestmark = pytest.mark.skipif(not SERVERS, reason="SURAL_TEST_SERVERS names no server: see .ci/steps/60-two-servers")
+pytestmark = pytest.mark.skipif(SERVERS == [""], reason="SURAL_TEST_SERVERS names no server: see .ci/steps/61-two-servers")
 Json = dict[str, Any]
 
 
@@ -34,21 +38,40 @@ def pulled(base: str, patient: str, folder: Path) -> None:
     assert (0, True) == (done.returncode, b"1 assessed" in done.stderr), done.stderr.decode()
 
 
-def ours(client: httpx.Client, patient: str) -> dict[str, list[tuple[str, str, str]]]:
-    """(id, status, version) of what we wrote about a patient, by type."""
-    found: dict[str, list[tuple[str, str, str]]] = {}
+def ours(client: httpx.Client, patient: str) -> dict[str, list[list[str]]]:
+    """[id, status, version] of what we wrote about a patient, by type; of the types that a search by identifier finds on both servers."""
+    found: dict[str, list[list[str]]] = {}
     for kind in ("Observation", "ServiceRequest"):
         entries = client.get(f"/{kind}", params={"subject": f"Patient/{patient}", "_count": "200"}).json().get("entry", ())
         for one in (entry["resource"] for entry in entries):
             if any(known.get("system") == OURS for known in one.get("identifier", ())):
-                found.setdefault(kind, []).append((one["id"], one["status"], one["meta"]["versionId"]))
+                found.setdefault(kind, []).append([one["id"], one["status"], one["meta"]["versionId"]])
     return {kind: sorted(listed) for kind, listed in found.items()}
+
+
+def by_client(command: str, base: str, patient: str, kinds: Iterable[str]) -> Json:
+    """The same as a client library finds it."""
+    done = subprocess.run([*shlex.split(command), base, patient, OURS, *kinds], capture_output=True, check=False)
+    assert done.returncode == 0, done.stderr.decode()
+    found: Json = orjson.loads(done.stdout)
+    return found
+
+
+def with_proposals() -> list[Json]:
+    """The record of the first invented patient whose answer holds proposals."""
+    for resources in population(50):
+        bundle = {"resourceType": "Bundle", "type": "collection", "entry": [{"resource": one} for one in resources]}
+        answer = sural.assess(bundle, as_of=date(2026, 3, 2), transaction=True)
+        proposals = any(entry["resource"]["resourceType"] == "ServiceRequest" for entry in answer["entry"])
+        if proposals and any("felt" in str(one.get("valueCodeableConcept", "")) for one in resources):
+            return resources
+    raise AssertionError("nobody")
 
 
 @pytest.mark.parametrize("base", SERVERS)
 def test_written_once_and_amended_in_place(base: str, tmp_path: Path) -> None:
     """Load, pull, assess, write back; again: no twins; a finding amended: the same resources, amended."""
-    resources = next(iter(population(1)))
+    resources = with_proposals()
     patient = next(one["id"] for one in resources if one["resourceType"] == "Patient")
     with httpx.Client(base_url=base, headers=FHIR, timeout=60) as client:
         for one in resources:
@@ -68,8 +91,10 @@ def test_written_once_and_amended_in_place(base: str, tmp_path: Path) -> None:
         client.put(f"/Observation/{finding['id']}", content=orjson.dumps(changed)).raise_for_status()
         pulled(base, patient, tmp_path)
         amended = ours(client, patient)
+    searched = [by_client(command, base, patient, amended) for command in CLIENTS]
 
-    assert first and {"Observation"} <= set(first)
+    assert {"Observation", "ServiceRequest"} == set(first)
     assert first == again == without_ledger
     assert {id for id, _, _ in first["Observation"]} <= {id for id, _, _ in amended["Observation"]}
     assert "amended" in {status for _, status, _ in amended["Observation"]}
+    assert [amended, amended] == searched

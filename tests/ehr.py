@@ -148,7 +148,13 @@ class Pulled(dict[str, Answered]):
 
 
 def pull(
-    ehr: FakeEhr, ledger: Any = None, sink: Any = None, asked: Order | None = None, by_post: bool | None = None, **how: Any
+    ehr: FakeEhr,
+    ledger: Any = None,
+    sink: Any = None,
+    asked: Order | None = None,
+    by_post: bool | None = None,
+    vanished: Any = None,
+    **how: Any,
 ) -> Tally:
     """One pull from a fake EHR. Raises Stopped as the pull does."""
 
@@ -168,6 +174,7 @@ def pull(
                 searcher,
                 asked or order(),
                 Pulled() if sink is None else sink,
+                vanished=vanished,
                 tally=tally,
             )
             return await one.run()

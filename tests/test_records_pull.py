@@ -121,6 +121,25 @@ def test_a_changed_record_of_a_patient_makes_them_due() -> None:
     assert {"skerrow-00002"} == set(sink)
 
 
+@pytest.mark.parametrize("fault", [None, ServerFailed("PUT Observation", status=500)], ids=["told", "put off"])
+def test_who_has_nothing_left_is_told(fault: ServerFailed | None) -> None:
+    """Issue 4, item 3: what was written about them has to be withdrawn; when that fails they are put off, not forgotten."""
+    ehr, told = fake_ehr(3), []
+    for kind in ("Observation", "Condition", "Procedure", "QuestionnaireResponse"):
+        for kept in [one for one in ehr.store.all(kind) if one.patient == "skerrow-00002"]:
+            ehr.store.delete(kind, kept.id)
+
+    async def vanished(patient: str) -> None:
+        told.append(patient)
+        if fault:
+            raise fault
+
+    tally = pull(ehr, asked=order(patients=("skerrow-00001", "skerrow-00002")), vanished=vanished)
+
+    assert ["skerrow-00002"] == told
+    assert {"assessed": 1, "put-off" if fault else "nothing": 1} == tally.counts
+
+
 class Killed(BaseException):
     """As sudden as a kill: nothing of ours catches it."""
 

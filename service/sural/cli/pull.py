@@ -23,11 +23,11 @@ from sural.records.faults import RecordsFault, Throttled
 from sural.records.fetching import offered
 from sural.records.http import Authoriser, Connection, Manner
 from sural.records.keys import KeyUnusable, SigningKey, jwks, read_keys
-from sural.records.pull import OUTCOMES, Order, Pull, Sink, Stopped, Tally
+from sural.records.pull import OUTCOMES, Order, Pull, Stopped, Tally
 from sural.records.scopes import scopes, well_formed
 from sural.records.search import Searcher
 from sural.records.smart import BackendService, Configuration, FixedToken
-from sural.records.write_back import WRITTEN_TYPES, Writer
+from sural.records.write_back import WRITTEN_TYPES, Writer, Written
 
 STEP = 5.0
 """Seconds between two lines of progress."""
@@ -112,8 +112,11 @@ async def _pull(options: Namespace, order: Order, ledger: Ledger) -> Tally:
             raise Stopped(fault) from None
         checker = structural_check() if options.check == "structure" else None
         searcher = Searcher(connection, remark, {"auto": None, "post": True, "get": False}[options.search])
-        sink = _writing(Writer(connection, ledger), options.dry_run, remark) if options.write_back else _print
-        pull = Pull(connection, ledger, wanted, searcher, order, sink, checker=checker, tally=tally, say=say)
+        writing = _Writing(Writer(connection, ledger, searcher), options.dry_run, remark) if options.write_back else None
+        sink, vanished = (writing.answered, writing.vanished) if writing else (_print, None)
+        pull = Pull(
+            connection, ledger, wanted, searcher, order, sink, vanished=vanished, checker=checker, tally=tally, say=say
+        )
         try:
             return await pull.run()
         finally:
@@ -126,21 +129,29 @@ async def _print(patient: str, answered: Answered) -> None:
         write(encode(document))
 
 
-def _writing(writer: Writer, dry_run: bool, remark: Callable[[str], None]) -> Sink:
+class _Writing:
     """Writes each answer back, then prints it; with a dry run says what would be written."""
 
-    async def sink(patient: str, answered: Answered) -> None:
+    def __init__(self, writer: Writer, dry_run: bool, remark: Callable[[str], None]) -> None:
+        self._writer = writer
+        self._dry_run = dry_run
+        self._remark = remark
+
+    async def answered(self, patient: str, answered: Answered) -> None:
         for answer in transactions(answered):
-            written = await writer.write(answer, dry_run)
-            for step in written.steps:
-                if dry_run:
-                    say(step.said)
-                remark(f"{'would be' if dry_run else 'written'}: {step.why}")
-            for text in written.left:
-                remark(f"left alone: {text}")
+            self._say(await self._writer.write(answer, self._dry_run))
         await _print(patient, answered)
 
-    return sink
+    async def vanished(self, patient: str) -> None:
+        self._say(await self._writer.vanished(f"Patient/{patient}", self._dry_run))
+
+    def _say(self, written: Written) -> None:
+        for step in written.steps:
+            if self._dry_run:
+                say(step.said)
+            self._remark(f"{'would be' if self._dry_run else 'written'}: {step.why}")
+        for text in written.left:
+            self._remark(f"left alone: {text}")
 
 
 async def _authoriser(options: Namespace, addresses: Addresses, manner: Manner, stack: AsyncExitStack) -> Authoriser | None:

@@ -60,7 +60,7 @@ class Outgoing(Struct, frozen=True):
             parts = tuple(_part(entry, content) for entry in tree["entry"])
             leading = next(part for part in parts if part.lasting is not None and part.type == "Observation")
             examination = str(leading.lasting).partition("|")[2].removesuffix(f"-{leading.kind}")
-            return cls(_about(leading.resource), examination, _when(leading.resource), content, tuple(_inputs(parts)), parts)
+            return cls(_about(leading.resource), examination, when_effective(leading.resource), content, tuple(_inputs(parts)), parts)
         except (KeyError, TypeError, AttributeError, StopIteration, orjson.JSONDecodeError):
             raise NotOurs("needs a transaction of one patient, as `sural assess --as transaction` gives") from None
 
@@ -117,9 +117,10 @@ def _about(resource: Json) -> str:
     return f"{subject['identifier'].get('system', '')}|{subject['identifier']['value']}"
 
 
-def _when(resource: Json) -> str:
-    period = resource.get("effectivePeriod", {})
-    return str(resource.get("effectiveDateTime") or period.get("end") or period.get("start") or "")
+def when_effective(observation: Json) -> str:
+    """The time of an Observation, of a period its end; empty where it has none."""
+    period = observation.get("effectivePeriod", {})
+    return str(observation.get("effectiveDateTime") or period.get("end") or period.get("start") or "")
 
 
 def _inputs(parts: tuple[Part, ...]) -> Iterator[str]:

@@ -88,6 +88,8 @@ class Stopped(Exception):
 
 Sink = Callable[[str, Answered], Awaitable[None]]
 """Takes the answer of a patient and returns when it is safe. It may get the same answer again after a kill."""
+Vanished = Callable[[str], Awaitable[None]]
+"""Is told of a patient with nothing to assess, of whom there may have been something before."""
 Fetch = Callable[[str], Awaitable[Fetched]]
 
 
@@ -103,6 +105,7 @@ class Pull:
         order: Order,
         sink: Sink,
         *,
+        vanished: Vanished | None = None,
         checker: Checker | None = None,
         tally: Tally | None = None,
         say: Callable[[str], None] = lambda _: None,
@@ -113,6 +116,7 @@ class Pull:
         self._searcher = searcher
         self._order = order
         self._sink = sink
+        self._vanished = vanished
         self._checker = checker
         self._say = say
         self._source = f"{connection.base}#{order.group}" if order.group else connection.base
@@ -297,7 +301,7 @@ class Pull:
         except RecordsFault as fault:
             return self._failed(fault)
         if not fetched.evidence:
-            return "nothing"
+            return await self._nothing(patient)
         try:
             answered = answer(fetched.bundle, self._order.request, self._checker)
         except Refused as refused:
@@ -313,6 +317,14 @@ class Pull:
             return self._failed(fault)
         self._failed_in_a_row = 0
         return "assessed"
+
+    async def _nothing(self, patient: str) -> str:
+        if self._vanished is not None:
+            try:
+                await self._vanished(patient)
+            except RecordsFault as fault:
+                return self._failed(fault)
+        return "nothing"
 
     def _failed(self, fault: RecordsFault) -> str:
         """What becomes of a patient after a fault. Raises it when there is no use in going on with the next one."""

@@ -8,9 +8,11 @@ from typing import Any
 
 import orjson
 from msgspec import Struct
+from msgspec.structs import replace
 
 from sural.ledger.answers import Place
 from sural.records.faults import Declined, NotThere, RecordsFault, ServerFailed, Unreadable
+from sural.records.held import Held
 from sural.records.http import Connection
 
 Json = dict[str, Any]
@@ -72,11 +74,11 @@ async def capabilities(connection: Connection) -> Capabilities:
     return Capabilities(types, said) if types else Capabilities()
 
 
-async def transact(connection: Connection, steps: Sequence[Step], promised: bool = False) -> list[Done] | None:
-    """Do all steps in one transaction, or nothing; None when the server has no transactions. Raises RecordsFault.
+async def transact(connection: Connection, steps: Sequence[Step]) -> list[Done] | None:
+    """Do all steps in one transaction, or nothing; None when the server cannot do it, whatever it promised. Raises RecordsFault.
 
-    A server that promised transactions and refuses one refuses its content: single creates would leave half an answer.
-    It may be sent again: creates are conditional, and an update finds its version gone.
+    `not-supported` says what a server cannot do, such as search for a condition. Any other refusal is about the content, and single
+    creates would then leave half an answer. It may be sent again: creates are conditional, and an update finds its version gone.
     """
     entries = []
     for step in steps:
@@ -91,7 +93,7 @@ async def transact(connection: Connection, steps: Sequence[Step], promised: bool
     try:
         reply = await connection.request("POST", "", content=orjson.dumps(bundle), idempotent=True)
     except (NotThere, Declined, ServerFailed) as fault:
-        if fault.status in NO_TRANSACTIONS or (fault.status == 400 and "not-supported" in fault.codes and not promised):
+        if fault.status in NO_TRANSACTIONS or (isinstance(fault, Declined) and "not-supported" in fault.codes):
             return None
         raise
     answers = reply.json().get("entry", [])
@@ -100,49 +102,44 @@ async def transact(connection: Connection, steps: Sequence[Step], promised: bool
     return [_done(step, answer, reply.route) for step, answer in zip(steps, answers, strict=True)]
 
 
-async def one_by_one(connection: Connection, steps: Sequence[Step], known: Mapping[str, Place]) -> list[Done]:
+async def one_by_one(
+    connection: Connection, held: Held, steps: Sequence[Step], known: Mapping[str, Place], subject: str
+) -> list[Done]:
     """Do the steps in their order, each by itself; links among them become references as soon as the server has named them.
 
-    A create looks first, because not every server heeds If-None-Exist. Raises RecordsFault; what was done stays, and doing all again
-    changes nothing.
+    Raises RecordsFault; what was done stays, and doing all again changes nothing.
     """
     links = {step.link: known[step.kind].reference for step in steps if step.link and step.kind in known}
     done: list[Done] = []
     for step in steps:
         resource = linked(step.resource, links)
         if step.id is None:
-            result = await _create(connection, step, resource)
+            result = await create(connection, held, replace(step, resource=resource), subject)
         else:
             headers = {"If-Match": f'W/"{step.version}"'} if step.version else {}
             reply = await connection.request(
                 "PUT", f"{step.type}/{step.id}", content=orjson.dumps(resource), headers=headers, idempotent=not step.version
             )
-            result = Done(step, Place(step.kind, step.type, step.id, _version(reply.json())), True)
+            result = Done(step, Place(step.kind, step.type, step.id, version_of(reply.json())), True)
         done.append(result)
         if step.link:
             links[step.link] = result.place.reference
     return done
 
 
-async def _create(connection: Connection, step: Step, resource: Json) -> Done:
-    name, _, value = step.condition.partition("=")
-    there = await find(connection, step.type, name, value)
+async def create(connection: Connection, held: Held, step: Step, subject: str) -> Done:
+    """Create one resource if it is not there. It is looked for first, because not every server heeds If-None-Exist; one that does not
+    search by the condition gets none."""
+    there = await held.find(step.type, step.condition, subject)
+    changed = False
     if there is None:
-        headers = {"If-None-Exist": step.condition, "Prefer": "return=representation"}
-        reply = await connection.request("POST", step.type, content=orjson.dumps(resource), headers=headers, idempotent=True)
+        conditional = held.searchable(step.type, step.condition)
+        headers = {"Prefer": "return=representation"} | ({"If-None-Exist": step.condition} if conditional else {})
+        reply = await connection.request(
+            "POST", step.type, content=orjson.dumps(step.resource), headers=headers, idempotent=conditional
+        )
         there, changed = reply.json(), reply.status == 201
-    else:
-        changed = False
-    return Done(step, Place(step.kind, step.type, str(there["id"]), _version(there)), changed)
-
-
-async def find(connection: Connection, kind: str, name: str, value: str) -> Json | None:
-    """The only resource that a condition finds, or None. Raises Unreadable when there are several."""
-    bundle = await connection.get(kind, {name: value})
-    found = [entry["resource"] for entry in bundle.get("entry", ()) if entry.get("resource", {}).get("resourceType") == kind]
-    if len(found) > 1:
-        raise Unreadable(f"GET {kind}", "several resources with the same identifier")
-    return found[0] if found else None
+    return Done(step, Place(step.kind, step.type, str(there["id"]), version_of(there)), changed)
 
 
 def linked(tree: Any, links: Mapping[str, str]) -> Any:
@@ -170,6 +167,7 @@ def _done(step: Step, answer: Json, route: str) -> Done:
     )
 
 
-def _version(resource: Json) -> str | None:
+def version_of(resource: Json) -> str | None:
+    """The version of a resource that the server told, if it did."""
     version = resource.get("meta", {}).get("versionId")
     return str(version) if version else None

@@ -20,9 +20,11 @@ from sural.exam.moment import moment
 from sural.ledger.answers import Answers, Noted, Place, State
 from sural.ledger.store import Ledger
 from sural.records.faults import NotThere
+from sural.records.held import Held
 from sural.records.http import Connection
 from sural.records.outgoing import PROVENANCE, SOFTWARE, Outgoing, Part, answers_of
-from sural.records.steps import Capabilities, Done, Step, capabilities, find, linked, one_by_one, transact
+from sural.records.search import Searcher
+from sural.records.steps import Capabilities, Done, Step, capabilities, create, linked, one_by_one, transact, version_of
 
 Json = dict[str, Any]
 REQUEST = "ServiceRequest"
@@ -30,7 +32,10 @@ SETTLED = ("acknowledged", "superseded")
 WRITTEN_TYPES = ("Device", "Observation", "RiskAssessment", REQUEST, "DetectedIssue", "DiagnosticReport", "Provenance")
 """The types of resources that answers are made of."""
 OPEN, RETRACTED = ("active", "draft"), ("entered-in-error", "revoked")
-USABLE = ("final", "amended", "corrected", "preliminary")
+USABLE = ("final", "amended", "corrected", "preliminary", "completed", "in-progress")
+"""Statuses of findings, procedures and forms that still say something."""
+EVIDENCE = ("Observation", "Condition", "Procedure", "QuestionnaireResponse")
+"""What an answer may rest on that can be looked at again."""
 
 
 class Written(Struct, frozen=True):
@@ -47,12 +52,16 @@ class Written(Struct, frozen=True):
 class Writer:
     """Writes answers into one record system. `transactions` becomes False once the server has shown that it has none."""
 
-    def __init__(self, connection: Connection, ledger: Ledger, transactions: bool = True) -> None:
+    def __init__(
+        self, connection: Connection, ledger: Ledger, searcher: Searcher | None = None, transactions: bool = True
+    ) -> None:
         self.connection = connection
         self.answers = Answers(ledger, connection.base)
         self.transactions = transactions
+        self._held = Held(searcher or Searcher(connection, lambda _: None))
         self._offered: Capabilities | None = None
-        self._asking = asyncio.Lock()
+        self._software: dict[str, Place] = {}
+        self._alone = asyncio.Lock()
 
     async def write(self, answer: Json | bytes, dry_run: bool = False) -> Written:
         """Write one patient's answer, a transaction Bundle of ours. Raises RecordsFault; doing it again goes on where it stopped."""
@@ -62,9 +71,10 @@ class Writer:
         if offered.types is not None:
             whole, outgoing = outgoing, outgoing.limited(offered.types)
             not_taken = [f"{part.type}: not taken by this server" for part in whole.parts if part.type not in offered.types]
-        mine = self.answers.current(outgoing.examination)
-        others = [one for one in self.answers.of_subject(outgoing.subject) if one.examination != outgoing.examination]
-        turned = [await self._turned(one, outgoing) for one in others]
+        noted = await self._noted(outgoing.subject)
+        mine = next((one for one in noted if one.examination == outgoing.examination), None)
+        examined = outgoing.examined if outgoing.inputs else None
+        turned = [await self._turned(one, examined) for one in noted if one.examination != outgoing.examination]
         steps = [step for one in turned for step in one.steps]
         left = [*not_taken, *(text for one in turned for text in one.left)]
         if outgoing.inputs and not (mine and mine.state in SETTLED and mine.content == outgoing.content):
@@ -77,9 +87,26 @@ class Writer:
                 await self._settle(one)
         return Written(tuple(steps), tuple(left))
 
+    async def vanished(self, subject: str, dry_run: bool = False) -> Written:
+        """A patient with nothing left to assess: withdraw the answers whose findings are gone. Raises RecordsFault."""
+        turned = [await self._turned(one, None) for one in await self._noted(subject)]
+        if not dry_run:
+            for one in turned:
+                await self._settle(one)
+        return Written(tuple(step for one in turned for step in one.steps), tuple(text for one in turned for text in one.left))
+
+    async def _noted(self, subject: str) -> list[Noted]:
+        """The answers about a patient in the ledger. When it knows none they are looked for in the record system: it may have been lost."""
+        noted = self.answers.of_subject(subject)
+        if not noted and subject.startswith("Patient/"):
+            noted = await self._held.answers(subject)
+            for one in noted:
+                self.answers.note(one)
+        return noted
+
     async def _capabilities(self) -> Capabilities:
         """What the server takes, asked for once."""
-        async with self._asking:
+        async with self._alone:
             if self._offered is None:
                 self._offered = await capabilities(self.connection)
                 self.transactions = self.transactions and self._offered.transactions is not False
@@ -94,10 +121,12 @@ class Writer:
         steps: list[Step] = []
         left: list[str] = []
         standing = await self._standing(mine, outgoing)
-        places = {kind: Place(kind, there["resourceType"], str(there["id"]), _version(there)) for kind, there in standing.items()}
+        places = {kind: Place(kind, there["resourceType"], str(there["id"]), version_of(there)) for kind, there in standing.items()}
         links = {part.link: places[part.kind].reference for part in outgoing.parts if part.kind in places}
         for part in outgoing.parts:
             there = standing.get(part.kind)
+            if part.kind == PROVENANCE and await self._held.find(part.type, part.condition, outgoing.subject):
+                continue
             if there is None:
                 steps.append(_create(part, links, amends=bool(standing)))
             elif f"{outgoing.content}-{part.kind}" in answers_of(there):
@@ -119,7 +148,7 @@ class Writer:
                 found[place.kind] = there
         for part in outgoing.parts:
             if part.kind not in found and part.lasting is not None:
-                there = await find(self.connection, part.type, "identifier", part.lasting)
+                there = await self._held.find(part.type, f"identifier={part.lasting}", outgoing.subject)
                 if there is not None:
                     found[part.kind] = there
         return found
@@ -146,21 +175,34 @@ class Writer:
         self.answers.note(replace(entry, state="acknowledged", places=tuple(places.values())))
 
     async def _do(self, steps: list[Step], entry: Noted) -> list[Done]:
-        if not steps:
-            return []
+        shared = [await self._shared(step) for step in steps if step.kind == SOFTWARE]
+        links = {one.step.link: one.place.reference for one in shared}
+        rest = [replace(step, resource=linked(step.resource, links)) for step in steps if step.kind != SOFTWARE]
+        if not rest:
+            return shared
         if self.transactions:
-            done = await transact(self.connection, steps, promised=bool(self._offered and self._offered.transactions))
+            done = await transact(self.connection, rest)
             if done is not None:
-                return done
+                return [*shared, *done]
             self.transactions = False
-        return await one_by_one(self.connection, _in_order(steps), {place.kind: place for place in entry.places})
+        places = {place.kind: place for place in entry.places}
+        return [*shared, *await one_by_one(self.connection, self._held, _in_order(rest), places, entry.subject)]
+
+    async def _shared(self, step: Step) -> Done:
+        """The Device that all answers name: created once, before any of them, as first answers are written at the same time."""
+        async with self._alone:
+            if (place := self._software.get(step.condition)) is not None:
+                return Done(step, place, False)
+            done = await create(self.connection, self._held, step, "")
+            self._software[step.condition] = done.place
+        return done
 
     # other examinations of the patient
 
-    async def _turned(self, entry: Noted, outgoing: Outgoing) -> "_Turned":
-        """What becomes of the answer of another examination: withdrawn when its newest findings were, else its open proposals are
-        revoked by a later answer."""
-        later = not outgoing.inputs or _instant(entry.examined) > _instant(outgoing.examined)
+    async def _turned(self, entry: Noted, examined: str | None) -> "_Turned":
+        """What becomes of the answer of another examination, `examined` being the time of the present one, None where nothing is left:
+        withdrawn when its newest findings were, else its open proposals are revoked by a later answer."""
+        later = examined is None or _instant(entry.examined) > _instant(examined)
         if later and not await self._withdrawn(entry):
             return _Turned(entry, entry.state)
         if not later and entry.state == "superseded":
@@ -182,14 +224,14 @@ class Writer:
         withdrawn = usable = 0
         for reference in entry.inputs:
             kind, _, id = reference.removeprefix(f"{self.connection.base}/").partition("/_history/")[0].rpartition("/")
-            if kind != "Observation":
+            if kind not in EVIDENCE:
                 continue  # of another type, or in another system: nothing can be known of it
-            there = await self._read(Place("", "Observation", id))
+            there = await self._read(Place("", kind, id))
             if there is None:
                 withdrawn += 1
-            elif entry.examined in _times(there):
-                usable += there.get("status") in USABLE
-                withdrawn += there.get("status") not in USABLE
+            elif any(_instant(text) == _instant(entry.examined) for text in _times(there)):
+                usable += _usable(there)
+                withdrawn += not _usable(there)
         return withdrawn > 0 and not usable
 
     async def _settle(self, turned: "_Turned") -> None:
@@ -220,10 +262,19 @@ def _instant(text: str) -> float:
     return when.start if when else float("-inf")
 
 
-def _times(observation: Json) -> set[str]:
-    period = observation.get("effectivePeriod", {})
-    found = (observation.get("effectiveDateTime"), observation.get("effectiveInstant"), period.get("start"), period.get("end"))
+def _times(evidence: Json) -> set[str]:
+    """The times that a finding, diagnosis, procedure or form may be dated by."""
+    periods = [evidence.get(name, {}) for name in ("effectivePeriod", "onsetPeriod", "performedPeriod")]
+    named = ("effectiveDateTime", "effectiveInstant", "onsetDateTime", "recordedDate", "performedDateTime", "authored")
+    found = [*(evidence.get(name) for name in named), *(one.get(end) for one in periods for end in ("start", "end"))]
     return {text for text in found if text}
+
+
+def _usable(evidence: Json) -> bool:
+    if evidence["resourceType"] == "Condition":
+        codes = {one.get("code") for one in evidence.get("verificationStatus", {}).get("coding", ())}
+        return not codes & {"entered-in-error", "refuted"}
+    return evidence.get("status") in USABLE
 
 
 def _create(part: Part, links: Mapping[str, str] | None = None, amends: bool = False) -> Step:
@@ -244,7 +295,7 @@ def _amend(part: Part, there: Json, links: Mapping[str, str]) -> Step:
     resource["identifier"] = [*resource["identifier"], *(one for one in former if one["value"] not in known)]
     if part.type != REQUEST and resource["status"] == "final" and there.get("status") in USABLE:
         resource["status"] = "amended"
-    return Step("amend", part.kind, resource, part.link, id=str(there["id"]), version=_version(there))
+    return Step("amend", part.kind, resource, part.link, id=str(there["id"]), version=version_of(there))
 
 
 def _retracted(kind: str, there: Json, entry: Noted, why: str, left: list[str]) -> Iterator[Step]:
@@ -255,7 +306,7 @@ def _retracted(kind: str, there: Json, entry: Noted, why: str, left: list[str]) 
         left.append(f"{there['resourceType']}, {kind}: changed by somebody else")
         return
     status = "revoked" if why == "revoke" else "entered-in-error"
-    yield Step(why, kind, there | {"status": status}, id=str(there["id"]), version=_version(there))
+    yield Step(why, kind, there | {"status": status}, id=str(there["id"]), version=version_of(there))
 
 
 def _taken_up(there: Json, entry: Noted) -> bool:
@@ -263,19 +314,14 @@ def _taken_up(there: Json, entry: Noted) -> bool:
     if there["resourceType"] != REQUEST:
         return False
     written = next((place.version for place in entry.places if place.type == REQUEST and place.id == there["id"]), None)
-    if written is not None and _version(there) is not None:
-        return _version(there) != written
+    if written is not None and version_of(there) is not None:
+        return version_of(there) != written
     return there.get("status") not in (*OPEN, *RETRACTED)
 
 
 def _in_order(steps: list[Step]) -> list[Step]:
     """Resources before those that link to them: as an answer has them, with the Provenance last."""
     return sorted(steps, key=lambda step: step.kind == PROVENANCE)
-
-
-def _version(resource: Json) -> str | None:
-    version = resource.get("meta", {}).get("versionId")
-    return str(version) if version else None
 
 
 async def write_back(connection: Connection, answer: Json | bytes, ledger: Ledger, *, dry_run: bool = False) -> Written:

@@ -137,6 +137,8 @@ class FakeEhr:
         names = dict(given)
         if self.faults.most_codes and names.get("code", "").count(",") >= self.faults.most_codes:
             raise Refusal(500, "exception")
+        if kind in self.faults.no_identifier and "identifier" in names:
+            raise Refusal(400, "not-supported")
         if "_page" in names:
             body = self._searches.page(kind, names["_page"], _base(request), self.faults)
         else:
@@ -159,11 +161,11 @@ class FakeEhr:
                 raise Refusal(400, "invalid")
             return _kept(self.store.put(resource), 200 if there else 201)
         query = request.headers.get("if-none-exist")
-        there = condition(self.store, kind, query) if query else None
+        there = condition(self.store, kind, query, self.faults) if query else None
         return _kept(there) if there else _kept(self.store.create(resource), 201)
 
     async def _transaction(self, request: Request) -> Response:
-        if request.method != "POST" or self.faults.no_transaction:
+        if request.method != "POST" or self.faults.no_transaction or self.faults.broken_promise:
             raise Refusal(501, "not-supported")
         bundle = _resource(await request.body(), "Bundle")
         for entry in bundle.get("entry", ()):
@@ -172,7 +174,7 @@ class FakeEhr:
             self._allowed(request, kind, RIGHTS.get(asked.get("method", ""), "u"))
         if bundle.get("type") != "transaction":
             raise Refusal(400, "not-supported")
-        answer = transaction(self.store, bundle)
+        answer = transaction(self.store, bundle, self.faults)
         self._transactions += 1
         if self.faults.lose_reply_every and self._transactions % self.faults.lose_reply_every == 0:
             return Response("<html>Bad gateway</html>", 502, media_type="text/html")

@@ -26,6 +26,9 @@ class Faults(Struct, frozen=True, forbid_unknown_fields=True, rename="kebab"):
     most_codes           searches for more codes than this fail (500), as on a database with a limit
     no_post_search       searches by POST get 405
     no_transaction       transactions get 501
+    broken_promise       transactions get 501 although the CapabilityStatement promises them
+    weak_conditions      If-None-Exist is not heeded
+    no_identifier        types of resources that are not searched by identifier (400), nor created on that condition
     lose_reply_every     every n-th transaction is kept, but its answer is lost (502)
     gone                 types of resources that are not served (404)
     partial_export       the last file of an export is missing, and an error file says so
@@ -54,6 +57,9 @@ class Faults(Struct, frozen=True, forbid_unknown_fields=True, rename="kebab"):
     most_codes: int = 0
     no_post_search: bool = False
     no_transaction: bool = False
+    broken_promise: bool = False
+    weak_conditions: bool = False
+    no_identifier: tuple[str, ...] = ()
     lose_reply_every: int = 0
     gone: tuple[str, ...] = ()
     partial_export: bool = False

@@ -4,15 +4,16 @@ import uuid
 from typing import Any
 from urllib.parse import parse_qsl
 
+from sural.records.fake_ehr.faults import Faults
 from sural.records.fake_ehr.store import Json, Kept, Refusal, Store
 
 ORDER = {"DELETE": 0, "POST": 1, "PUT": 2, "GET": 3}
 
 
-def transaction(store: Store, bundle: Json) -> Json:
+def transaction(store: Store, bundle: Json, faults: Faults) -> Json:
     """Carry out a transaction and give its transaction-response. Raises Refusal, with nothing done, when an entry cannot be."""
     entries = bundle.get("entry", [])
-    plans = [_plan(store, entry) for entry in entries]
+    plans = [_plan(store, entry, faults) for entry in entries]
     links = {entry["fullUrl"]: f"{plan[1]}/{plan[2]}" for entry, plan in zip(entries, plans, strict=True) if "fullUrl" in entry}
     answers: dict[int, Json] = {}
     for number in sorted(range(len(entries)), key=lambda one: ORDER[plans[one][0]]):
@@ -34,8 +35,12 @@ def transaction(store: Store, bundle: Json) -> Json:
     }
 
 
-def condition(store: Store, kind: str, query: str) -> Kept | None:
+def condition(store: Store, kind: str, query: str, faults: Faults) -> Kept | None:
     """The only resource that a condition names, or None. Raises Refusal 412 when there are several, 400 when it names nothing."""
+    if faults.weak_conditions:
+        return None
+    if kind in faults.no_identifier and "identifier=" in query:
+        raise Refusal(400, "not-supported")
     found = store.search(kind, parse_qsl(query.partition("?")[2] or query))
     if not parse_qsl(query.partition("?")[2] or query):
         raise Refusal(400, "invalid")
@@ -44,7 +49,7 @@ def condition(store: Store, kind: str, query: str) -> Kept | None:
     return found[0] if found else None
 
 
-def _plan(store: Store, entry: Json) -> tuple[str, str, str, Kept | None]:
+def _plan(store: Store, entry: Json, faults: Faults) -> tuple[str, str, str, Kept | None]:
     """What an entry will do: the verb, the type, the id, and what is there already."""
     try:
         request = entry["request"]
@@ -56,9 +61,9 @@ def _plan(store: Store, entry: Json) -> tuple[str, str, str, Kept | None]:
     except (KeyError, TypeError, AttributeError):
         raise Refusal(400, "invalid") from None
     if verb == "POST":
-        there = condition(store, kind, request["ifNoneExist"]) if "ifNoneExist" in request else None
+        there = condition(store, kind, request["ifNoneExist"], faults) if "ifNoneExist" in request else None
         return verb, kind, there.id if there else str(uuid.uuid4()), there
-    there = condition(store, kind, url) if "?" in url else _there(store, kind, rest)
+    there = condition(store, kind, url, faults) if "?" in url else _there(store, kind, rest)
     if "ifMatch" in request and (there is None or there.etag != request["ifMatch"]):
         raise Refusal(412, "conflict")
     if verb == "GET" and there is None:

@@ -7,6 +7,8 @@ import orjson
 import pytest
 
 from sural.cli.main import main
+from sural.ledger.resources import Resources
+from sural.ledger.store import Ledger
 from sural.records.fake_ehr.faults import Faults, from_options
 from sural.records.faults import Throttled
 from sural.records.http import Manner
@@ -46,6 +48,23 @@ def test_a_pull_writes_one_summary_per_patient(tmp_path: Path, capfd: pytest.Cap
     assert "4 assessed" in err
     assert "nobody due" in err_again
     assert "skerrow" not in err
+
+
+def test_a_pull_keeps_answers_only_when_it_is_told_to(url: str, capfd: pytest.CaptureFixture[str]) -> None:
+    """`--store`: one answer per patient in the ledger, whom its references name by the address of the record system; again, nothing new."""
+    with ehr_process(3) as base:
+        pulling = ["pull", "--from", base, "--as-of", "2026-03-02", "--database", url]
+        without = (main(pulling), Resources(Ledger(url)).last())
+        status = main([*pulling, "--store", "--since", "2000-01-01T00:00:00Z"])
+        kept = Resources(Ledger(url)).changes(limit=10_000)
+        again = main([*pulling, "--store", "--since", "2000-01-01T00:00:00Z"])
+
+    assert (0, 0) == without
+    assert (0, 0) == (status, again)
+    assert {f"{base}/Patient/skerrow-{number:05d}" for number in range(1, 4)} == {one.subject for one in kept if one.subject}
+    assert len(kept) == Resources(Ledger(url)).last()
+    assert "3 × stored\n" in (said := capfd.readouterr().err) and "3 × stored already\n" in said
+    assert "skerrow" not in said
 
 
 def test_a_record_system_that_is_not_there_is_told(

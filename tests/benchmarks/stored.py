@@ -6,10 +6,12 @@ from datetime import date, timedelta
 from typing import Any
 
 import orjson
+from sqlalchemy import func, select
 
 from sural.ledger.keeping import keep
 from sural.ledger.resources import ANSWER, Resources, Write, new_id
 from sural.ledger.store import Ledger
+from sural.ledger.tables import RESOURCE
 from tests.asking import answer_of
 from tests.builders import Exam
 
@@ -33,10 +35,16 @@ def templates() -> list[list[Any]]:
     return [[one for one in resources if one.type != "Device"] for resources in kept]
 
 
-def fill(resources: Resources, answers: int) -> Iterator[int]:
-    """Store so many answers; tells how many there are after each part."""
+def held(resources: Resources) -> int:
+    """How many answers are there: each has one report."""
+    with resources.database.reading() as connection:
+        return int(connection.scalar(select(func.count()).select_from(RESOURCE).where(RESOURCE.c.type == "DiagnosticReport")) or 0)
+
+
+def fill(resources: Resources, answers: int, before: int = 0) -> Iterator[int]:
+    """Store answers until there are so many, when some are there; tells how many there are after each part."""
     made = [[(one, *_words(one)) for one in template] for template in templates()]
-    for start in range(0, answers, AT_ONCE):
+    for start in range(before, answers, AT_ONCE):
         writes = [
             write
             for number in range(start, min(start + AT_ONCE, answers))

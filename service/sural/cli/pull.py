@@ -16,6 +16,8 @@ from sural.cli.assess import request_of
 from sural.cli.reading import say, say_issues, write
 from sural.doors.assessor import Answered, documents, encode, structural_check, transactions
 from sural.issues import Refused
+from sural.ledger.keeping import keep
+from sural.ledger.resources import Resources
 from sural.ledger.store import Ledger
 from sural.records.addresses import Addresses
 from sural.records.criteria import READ, criteria
@@ -114,6 +116,8 @@ async def _pull(options: Namespace, order: Order, ledger: Ledger) -> Tally:
         searcher = Searcher(connection, remark, {"auto": None, "post": True, "get": False}[options.search])
         writing = _Writing(Writer(connection, ledger, searcher), options.dry_run, remark) if options.write_back else None
         sink, vanished = (writing.answered, writing.vanished) if writing else (_print, None)
+        if options.store and not options.dry_run:
+            sink = _keeping(Resources(ledger), options.base, remark, sink)
         pull = Pull(
             connection, ledger, wanted, searcher, order, sink, vanished=vanished, checker=checker, tally=tally, say=say
         )
@@ -152,6 +156,24 @@ class _Writing:
             self._remark(f"{'would be' if self._dry_run else 'written'}: {step.why}")
         for text in written.left:
             self._remark(f"left alone: {text}")
+
+
+def _keeping(resources: Resources, source: str, remark: Callable[[str], None], then: Sink) -> Sink:
+    """Keeps each answer in the ledger, with the references of the record system as its addresses, before anything else is done with it."""
+
+    async def sink(patient: str, answered: Answered) -> None:
+        for answer in transactions(answered):
+            try:
+                kept = await asyncio.to_thread(keep, resources, answer, source)
+            except Refused as refused:
+                remark(f"not stored: {refused}")
+            else:
+                remark("stored" if kept.changed else "stored already")
+                for text in kept.left:
+                    remark(f"left alone in the ledger: {text}")
+        await then(patient, answered)
+
+    return sink
 
 
 async def _authoriser(options: Namespace, addresses: Addresses, manner: Manner, stack: AsyncExitStack) -> Authoriser | None:

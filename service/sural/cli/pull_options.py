@@ -62,6 +62,10 @@ def _manner(group: argparse._ArgumentGroup) -> None:
         "--database", default="sqlite:///sural-ledger.sqlite", metavar="URL", help="the ledger; default sural-ledger.sqlite here"
     )
     group.add_argument(
+        "--store", action="store_true",
+        help="keep each answer in the ledger, to be searched, exported and recalled by: once, amended when a finding was",
+    )  # fmt: skip
+    group.add_argument(
         "--write-back", action="store_true",
         help="write each answer back: created once, amended when a finding was, withdrawn with what it rested on",
     )  # fmt: skip

@@ -47,6 +47,8 @@ def keep(resources: Resources, answer: Json | bytes, source: str = "") -> Kept:
     if source:
         tree = orjson.loads(answer) if isinstance(answer, bytes) else answer
         outgoing = Outgoing.of(_absolute(tree, source.rstrip("/")))
+    if not outgoing.inputs:
+        return Kept((), (), ("nothing was examined",))
     keeping = _Keeping(outgoing)
     made = resources.write(keeping.plan)
     changed = {one.reference: one for one in made}

@@ -8,18 +8,32 @@ nothing twice.
 Source: FHIR R4, search, prefixes (the range of the resource against the range that is asked for).
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from heapq import merge
 from typing import Any, Literal
 
 from msgspec import Struct
 from msgspec.structs import replace
-from sqlalchemy import ColumnElement, Connection, FromClause, Select, and_, exists, false, func, not_, or_, select, tuple_
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    FromClause,
+    Select,
+    and_,
+    bindparam,
+    exists,
+    func,
+    not_,
+    or_,
+    select,
+    tuple_,
+)
 
 from sural.issues import Issue, Refused
 from sural.ledger.criteria import Asked, Criterion, Range
 from sural.ledger.parameters import TAG, parameter
-from sural.ledger.resources import COLUMNS, Resources, Stored, stored
+from sural.ledger.ranges import LARGEST, Condition, first_beginning, last_beginning, within
+from sural.ledger.resources import Resources, Stored, as_it_stands, stored
 from sural.ledger.tables import CHANGE, IDENTIFIER, RESOURCE, SPAN, SYMBOL, TERM, WIDEST
 
 FEW = 1000
@@ -29,7 +43,6 @@ HANDFUL = 20
 _MOST_SYMBOLS = 500
 _ORDERS = {"_lastUpdated": "sequence", "_id": "id"}
 """The orders that are not of a date parameter."""
-Condition = ColumnElement[bool]
 
 
 class Order(Struct, frozen=True):
@@ -75,27 +88,19 @@ def matching(connection: Connection, asked: Asked, most: int) -> list[Stored]:
     return list(_Search(connection, asked, Order()).page(most, None, False).matches)
 
 
-def including(resources: Resources, references: Iterable[str], kinds: Sequence[str]) -> list[Stored]:
-    """The stored resources of some types that references lead to."""
-    wanted = sorted({(kind, id) for one in references for kind, slash, id in [one.partition("/")] if slash and kind in kinds})
-    if not wanted:
-        return []
-    with resources.database.reading() as connection:
-        return [stored(row) for row in connection.execute(_all().where(tuple_(RESOURCE.c.type, RESOURCE.c.id).in_(wanted)))]
+def _counted(wanted: Select[Any]) -> Select[Any]:
+    return select(func.count()).select_from(wanted.limit(FEW).subquery())
 
 
-def leading_to(resources: Resources, number: int, found: Sequence[Stored], most: int) -> list[Stored]:
-    """The stored resources whose reference parameter leads to one of those found."""
-    with resources.database.reading() as connection:
-        pairs = [(one.id, one.type) for one in found]
-        symbols = select(SYMBOL.c.id).where(tuple_(SYMBOL.c.code, SYMBOL.c.system).in_(pairs))
-        keys = select(TERM.c.resource).where(TERM.c.parameter == number, TERM.c.symbol.in_(symbols))
-        wanted = _all().where(RESOURCE.c.key.in_(keys)).order_by(RESOURCE.c.key).limit(most)
-        return [stored(row) for row in connection.execute(wanted)] if pairs else []
-
-
-def _all() -> Select[Any]:
-    return select(*COLUMNS).select_from(RESOURCE).join(CHANGE, CHANGE.c.sequence == RESOURCE.c.sequence)
+_TERM, _SPAN = TERM.alias(), SPAN.alias()
+_OF_KEYS = as_it_stands().where(RESOURCE.c.key.in_(bindparam("keys", expanding=True)))
+_EXACTLY = select(SYMBOL).where(tuple_(SYMBOL.c.code, SYMBOL.c.system).in_(bindparam("pairs", expanding=True)))
+_FEW_TERMS = _counted(
+    select(TERM.c.resource).where(TERM.c.parameter == bindparam("parameter"), TERM.c.symbol.in_(bindparam("symbols", expanding=True)))
+)
+_FEW_SPANS = _counted(
+    select(SPAN.c.resource).where(SPAN.c.parameter == bindparam("parameter"), SPAN.c.low.between(bindparam("first"), bindparam("latest")))
+)
 
 
 class _Search:
@@ -104,7 +109,8 @@ class _Search:
         self._kind = asked.kind
         self._order = order
         self._widest: dict[int, int] | None = None
-        self._symbols = {one: self._numbers(one) for one in asked.criteria if one.symbols}
+        self._counts: dict[Criterion, int] = {}
+        self._symbols = self._numbers([one for one in asked.criteria if one.symbols])
         self._criteria = asked.criteria
         self._dates = [one for one in asked.criteria if one.ranges and one.number]
 
@@ -117,9 +123,8 @@ class _Search:
             by, lead = after.by, self._streaming(after.by)
         ceiling = after.ceiling if after else self._ceiling(by)
         rows = self._rows(lead, by, count + 1, after, ceiling) if count else []
-        last = rows[count - 1] if count and len(rows) > count else None
-        position = Position(by, last[-1], last[0], ceiling) if last is not None else None
-        matches = tuple(stored(row[:-1]) for row in rows[:count])
+        position = Position(by, rows[count - 1][1], rows[count - 1][0], ceiling) if count and len(rows) > count else None
+        matches = tuple(self._contents([key for key, _ in rows[:count]]))
         known = len(matches) if after is None and position is None and count else None
         return Page(matches, position, known if known is not None else self._total(lead) if total or not count else None)
 
@@ -128,10 +133,12 @@ class _Search:
     def _lead(self) -> _Lead:
         """The criterion with fewest resources; or, where all have many, the one whose index has the order that is wanted."""
         best, fewest = None, FEW
-        for one in sorted(self._criteria, key=lambda one: bool(one.ranges)):
+        groups = {one.number or one.name: one for one in sorted(self._criteria, key=lambda one: bool(one.ranges)) if not one.negated}
+        compared = len(groups) > 1 or self._order.name or any(len(self._symbols.get(one, ())) > 1 for one in groups.values())
+        for one in groups.values():
             if fewest <= HANDFUL:
                 break
-            found = FEW if one.negated else 0 if one.ids or one.identifiers else self._at_most_few(one)
+            found = 0 if one.ids or one.identifiers else self._at_most_few(one) if compared else FEW
             if found < fewest:
                 best, fewest = one, found
         if best is not None and best.name == "_lastUpdated":
@@ -171,79 +178,83 @@ class _Search:
         return one.number
 
     def _at_most_few(self, one: Criterion) -> int:
-        """How many resources meet a criterion, counted no further than FEW."""
-        if one.number:
-            keys = self._keys(one)
+        """About how many resources meet a criterion, counted no further than FEW."""
+        if one in self._counts:
+            return self._counts[one]
+        if one.symbols:
+            counted, values = _FEW_TERMS, {"parameter": one.number, "symbols": self._symbols[one]}
+        elif one.number:
+            first, latest = self._bounds([other for other in self._dates if other.number == one.number])
+            counted, values = _FEW_SPANS, {"parameter": one.number, "first": first, "latest": latest}
         else:
             updated = [self._in_sequence(other) for other in self._criteria if other.name == one.name]
             keys = select(RESOURCE.c.key).where(RESOURCE.c.type == self._kind, *updated)
-        return int(self._connection.scalar(select(func.count()).select_from(keys.limit(FEW).subquery())) or 0)
+            counted, values = select(func.count()).select_from(keys.limit(FEW).subquery()), {}
+        self._counts[one] = int(self._connection.scalar(counted, values) or 0)
+        return self._counts[one]
 
     # the rows
 
-    def _rows(self, lead: _Lead, by: str, most: int, after: Position | None, ceiling: int) -> list[Any]:
-        """Rows of COLUMNS with the value that they are sorted by. Several symbols with many resources each are read side by side."""
-        if len(lead.symbols) > 1 and by == "key" and not self._few(lead):
+    def _contents(self, keys: Sequence[int]) -> list[Stored]:
+        """The resources with some keys, in the order of these."""
+        if not keys:
+            return []
+        found = {row[0]: stored(row) for row in self._connection.execute(_OF_KEYS, {"keys": keys})}
+        return [found[key] for key in keys]
+
+    def _rows(self, lead: _Lead, by: str, most: int, after: Position | None, ceiling: int) -> list[tuple[int, Any]]:
+        """Keys with the value that they are sorted by. Several symbols with many resources each are read side by side."""
+        if len(lead.symbols) > 1 and by == "key" and self._at_most_few(lead.criterion or Criterion("")) >= FEW:
             parts = [self._ordered(replace(lead, symbols=(one,)), by, most, after, ceiling) for one in lead.symbols]
-            unique: dict[int, Any] = {}
-            for row in merge(*parts, key=lambda row: row[0], reverse=self._order.descending):
-                unique.setdefault(row[0], row)
-            return list(unique.values())[:most]
+            return list(dict.fromkeys(merge(*parts, reverse=self._order.descending)))[:most]
         return self._ordered(lead, by, most, after, ceiling)
 
-    def _few(self, lead: _Lead) -> bool:
-        return lead.criterion is not None and self._at_most_few(lead.criterion) < FEW
-
-    def _ordered(self, lead: _Lead, by: str, most: int, after: Position | None, ceiling: int) -> list[Any]:
+    def _ordered(self, lead: _Lead, by: str, most: int, after: Position | None, ceiling: int) -> list[tuple[int, Any]]:
         key, value, wanted = self._from(lead, by)
-        limit = RESOURCE.c.sequence if by == "sequence" else key
-        wanted = wanted.where(limit <= ceiling)
+        conditions: list[Condition] = [(RESOURCE.c.sequence if by == "sequence" else key) <= ceiling]
         down = self._order.descending
         if after is not None:
-            if by in ("key", "sequence", "id"):
-                wanted = wanted.where(value < after.value if down else value > after.value)
-            else:
+            if by == "low":
                 here, there = tuple_(value, key), tuple_(after.value, after.key)
-                wanted = wanted.where(here < there if down else here > there)
+                conditions.append(here < there if down else here > there)
+            else:
+                conditions.append(value < after.value if down else value > after.value)
         columns = [value] if by != "low" else [value, key]
-        found = wanted.order_by(*(one.desc() if down else one.asc() for one in columns)).limit(most).subquery()
-        standing = RESOURCE.join(CHANGE, CHANGE.c.sequence == RESOURCE.c.sequence)
-        whole = select(*COLUMNS, found.c.value).select_from(found.join(standing, RESOURCE.c.key == found.c.key))
-        ordered = [found.c.value] if by != "low" else [found.c.value, found.c.key]
-        return [tuple(row) for row in self._connection.execute(whole.order_by(*(one.desc() if down else one.asc() for one in ordered)))]
+        wanted = wanted.where(*conditions).order_by(*(one.desc() if down else one for one in columns)).limit(most)
+        return [(row[0], row[1]) for row in self._connection.execute(wanted)]
 
     def _from(self, lead: _Lead, by: str) -> tuple[ColumnElement[Any], ColumnElement[Any], Select[Any]]:
         """The key, the value of the order, and the statement without either."""
-        one, key = lead.criterion, RESOURCE.c.key
-        source: FromClause = RESOURCE
-        led: list[Condition] = [RESOURCE.c.type == self._kind]
+        one = lead.criterion
+        key: ColumnElement[Any] = RESOURCE.c.key
         others = [other for other in self._criteria if other is not one]
+        whole = by in ("sequence", "id") or any(not other.number and not other.identifiers for other in others)
+        source: FromClause = RESOURCE
+        led: list[Condition] = []
         if lead.by == "low" and one is not None:
-            key, source = SPAN.c.resource, SPAN.join(RESOURCE, RESOURCE.c.key == SPAN.c.resource)
+            key, source = SPAN.c.resource, SPAN
             others = [other for other in others if other.number != one.number]
             led = [SPAN.c.parameter == one.number, *self._ranges(one)]
         elif len(lead.symbols) == 1 and one is not None and one.number != TAG.number:
-            key, source = TERM.c.resource, TERM.join(RESOURCE, RESOURCE.c.key == TERM.c.resource)
+            key, source = TERM.c.resource, TERM
             led = [TERM.c.parameter == one.number, TERM.c.symbol == lead.symbols[0]]
         elif one is not None and not one.ids:
             mine = self._keys(one).distinct().subquery()
-            source = mine.join(RESOURCE, RESOURCE.c.key == mine.c.resource)
-        elif one is not None:
-            led.append(self._probe(one, key))
+            key, source, whole = mine.c.resource, mine, True
+            led = [RESOURCE.c.type == self._kind]
+        else:
+            whole, led = False, [RESOURCE.c.type == self._kind, *([self._probe(one, key)] if one is not None else [])]
+        if whole:
+            source = source.join(RESOURCE, RESOURCE.c.key == key)
         value: ColumnElement[Any] = {"sequence": RESOURCE.c.sequence, "id": RESOURCE.c.id, "low": SPAN.c.low}.get(by, key)
         if by == "low" and lead.by != "low":
-            source = source.join(SPAN, and_(SPAN.c.resource == RESOURCE.c.key, SPAN.c.parameter == self._sorted_by()))
-        wanted = select(key.label("key"), value.label("value")).select_from(source)
-        return key, value, wanted.where(*led, *(self._probe(other, key) for other in others))
+            source = source.join(SPAN, and_(SPAN.c.resource == key, SPAN.c.parameter == self._sorted_by()))
+        return key, value, select(key, value).select_from(source).where(*led, *(self._probe(other, key) for other in others))
 
     def _total(self, lead: _Lead) -> int:
         """How many there are, whatever the page."""
-        one, key = lead.criterion, RESOURCE.c.key
-        conditions = [self._probe(other, key) for other in self._criteria if other is not one]
-        if one in self._criteria:
-            conditions.append(key.in_(self._keys(one)) if one.number else self._probe(one, key))
-        counted = select(func.count()).select_from(RESOURCE).where(RESOURCE.c.type == self._kind, *conditions)
-        return int(self._connection.scalar(counted) or 0)
+        _, _, wanted = self._from(lead, lead.by)
+        return int(self._connection.scalar(wanted.with_only_columns(func.count(), maintain_column_froms=True)) or 0)
 
     def _ceiling(self, by: str) -> int:
         """The last change, or the last resource, that there is now."""
@@ -262,8 +273,11 @@ class _Search:
 
     def _ranges(self, one: Criterion) -> list[Condition]:
         """What every criterion on the same date or number says of its range, with what that says of the beginning: an index has those."""
-        same = [other for other in self._criteria if other.ranges and other.number == one.number]
-        return [condition for other in same for condition in (*self._bounds(other), _within(SPAN.c.low, SPAN.c.high, other.ranges))]
+        same = [other for other in self._dates if other.number == one.number]
+        if not same:
+            return []
+        first, latest = self._bounds(same)
+        return [SPAN.c.low.between(first, latest), *(within(SPAN.c.low, SPAN.c.high, other.ranges) for other in same)]
 
     def _probe(self, one: Criterion, key: ColumnElement[Any]) -> Condition:
         """Whether the resource with a key meets a criterion."""
@@ -272,39 +286,40 @@ class _Search:
         if one.identifiers:
             return key.in_(self._keys(one))
         if one.symbols:
-            term = TERM.alias()
-            met = exists().where(term.c.parameter == one.number, term.c.symbol.in_(self._symbols[one]), term.c.resource == key)
+            symbols = self._symbols[one]
+            of_symbol = _TERM.c.symbol == symbols[0] if len(symbols) == 1 else _TERM.c.symbol.in_(symbols)
+            met = exists().where(_TERM.c.parameter == one.number, of_symbol, _TERM.c.resource == key)
             return not_(met) if one.negated else met
         if one.number:
-            span = SPAN.alias()
-            number = span.c.parameter + 0  # so that no index but that of the resource is taken
-            return exists().where(span.c.resource == key, number == one.number, _within(span.c.low, span.c.high, one.ranges))
+            # the number is not compared as it is, so that no index but that of the resource is taken
+            return exists().where(_SPAN.c.resource == key, _SPAN.c.parameter + 0 == one.number, within(_SPAN.c.low, _SPAN.c.high, one.ranges))
         return self._in_sequence(one)
 
-    def _numbers(self, one: Criterion) -> list[int]:
-        """The numbers of the symbols of a criterion."""
-        exact = [(code, system) for code, system in one.symbols if code is not None and system is not None]
-        codes = [code for code, system in one.symbols if system is None]
-        systems = [system for code, system in one.symbols if code is None]
-        which = [tuple_(SYMBOL.c.code, SYMBOL.c.system).in_(exact)] if exact else []
-        which += [SYMBOL.c.code.in_(codes)] if codes else []
-        which += [SYMBOL.c.system.in_(systems)] if systems else []
-        found = list(self._connection.scalars(select(SYMBOL.c.id).where(or_(*which)).limit(_MOST_SYMBOLS + 1)))
-        if len(found) > _MOST_SYMBOLS:
-            raise Refused(Issue("search-too-costly", f"http.{one.name}"))
+    def _numbers(self, criteria: Sequence[Criterion]) -> dict[Criterion, list[int]]:
+        """The numbers of the symbols of criteria; those that name code and system are looked up together."""
+        exact = {pair for one in criteria for pair in one.symbols if None not in pair}
+        known = {(row.code, row.system): row.id for row in self._connection.execute(_EXACTLY, {"pairs": sorted(map(tuple, exact))})} if exact else {}
+        found: dict[Criterion, list[int]] = {}
+        for one in criteria:
+            numbers = [known[pair] for pair in one.symbols if pair in known]
+            codes = [code for code, system in one.symbols if system is None]
+            systems = [system for code, system in one.symbols if code is None]
+            if codes or systems:
+                which = or_(SYMBOL.c.code.in_(codes), SYMBOL.c.system.in_(systems)) if systems else SYMBOL.c.code.in_(codes)
+                numbers += self._connection.scalars(select(SYMBOL.c.id).where(which).limit(_MOST_SYMBOLS + 1))
+            if len(numbers) > _MOST_SYMBOLS:
+                raise Refused(Issue("search-too-costly", f"http.{one.name}"))
+            found[one] = list(dict.fromkeys(numbers))
         return found
 
-    def _bounds(self, one: Criterion) -> list[Condition]:
-        """Where in the index of beginnings the ranges lie that meet a criterion: no range is wider than the widest ever stored."""
-        width = self._widths().get(one.number, 0)
-        lows = [_first(asked, width) for asked in one.ranges]
-        highs = [_latest(asked) for asked in one.ranges]
-        found: list[Condition] = []
-        if None not in lows:
-            found.append(SPAN.c.low >= min(low for low in lows if low is not None))
-        if None not in highs:
-            found.append(SPAN.c.low <= max(high for high in highs if high is not None))
-        return found
+    def _bounds(self, same: Sequence[Criterion]) -> tuple[int, int]:
+        """The first and last beginning of ranges that meet criteria on one date or number: none is wider than the widest ever stored."""
+        first, latest = -LARGEST, LARGEST
+        for one in same:
+            width = self._widths().get(one.number, 0)
+            first = max(first, min(first_beginning(asked, width) for asked in one.ranges))
+            latest = min(latest, max(last_beginning(asked) for asked in one.ranges))
+        return first, latest
 
     def _widths(self) -> dict[int, int]:
         """The widest range of each parameter."""
@@ -317,14 +332,20 @@ class _Search:
         return or_(*(self._changed(asked) for asked in one.ranges))
 
     def _changed(self, asked: Range) -> Condition:
-        low, high = -(-asked.low // 1000), asked.high // 1000
-        before, last = self._number(low), self._number(high + 1)
+        before, last = self._number(-(-asked.low // 1000)), self._number(asked.high // 1000 + 1)
         sequence = RESOURCE.c.sequence
-        conditions: dict[str, Condition] = {
-            "lt": sequence < before, "eb": sequence < before, "gt": sequence >= last, "sa": sequence >= last,
-            "le": sequence < last, "ge": sequence >= before, "ne": or_(sequence < before, sequence >= last),
-        }  # fmt: skip
-        return conditions.get(asked.prefix, and_(sequence >= before, sequence < last))
+        match asked.prefix:
+            case "lt" | "eb":
+                return sequence < before
+            case "gt" | "sa":
+                return sequence >= last
+            case "le":
+                return sequence < last
+            case "ge":
+                return sequence >= before
+            case "ne":
+                return or_(sequence < before, sequence >= last)
+        return and_(sequence >= before, sequence < last)
 
     def _number(self, instant: int) -> int:
         """The number of the first change at an instant (milliseconds) or later; one more than the last where there is none."""
@@ -334,33 +355,3 @@ class _Search:
 
 def _named(value: str, system: str | None) -> Condition:
     return and_(IDENTIFIER.c.value == value, *([IDENTIFIER.c.system == system] if system is not None else []))
-
-
-def _first(asked: Range, width: int) -> int | None:
-    """The earliest beginning that a matching range can have."""
-    if asked.prefix in ("eq",):
-        return asked.low
-    if asked.prefix == "sa":
-        return asked.high + 1
-    return asked.low - width if asked.prefix in ("gt", "ge", "ap") else None
-
-
-def _latest(asked: Range) -> int | None:
-    """The latest beginning that a matching range can have."""
-    if asked.prefix in ("eq", "le", "ap"):
-        return asked.high
-    return asked.low - 1 if asked.prefix in ("lt", "eb") else None
-
-
-def _within(low: ColumnElement[int], high: ColumnElement[int], ranges: Sequence[Range]) -> Condition:
-    """Whether a range of a resource meets one of those that are asked for."""
-    return or_(*(_meets(low, high, asked) for asked in ranges)) if ranges else false()
-
-
-def _meets(low: ColumnElement[int], high: ColumnElement[int], asked: Range) -> Condition:
-    inside = and_(low >= asked.low, high <= asked.high)
-    conditions: dict[str, Condition] = {
-        "ne": not_(inside), "lt": low < asked.low, "gt": high > asked.high, "le": or_(low < asked.low, inside),
-        "ge": or_(high > asked.high, inside), "sa": low > asked.high, "eb": high < asked.low, "ap": and_(low <= asked.high, high >= asked.low),
-    }  # fmt: skip
-    return conditions.get(asked.prefix, inside)

@@ -15,9 +15,10 @@ from msgspec import Struct
 from sural.answer.accounts import outcome
 from sural.issues import Issue, Refused
 from sural.ledger.criteria import Asked, alternatives, asked
+from sural.ledger.links import including, leading_to
 from sural.ledger.parameters import SEARCHED, Parameter, parameter, terms
 from sural.ledger.resources import Resources, Stored
-from sural.ledger.search import Order, Page, including, leading_to, search
+from sural.ledger.search import Order, Page, search
 from sural.web.elements import part_of
 from sural.web.paging import PARAMETER, Continued, Seal
 

@@ -25,7 +25,7 @@ from sural.records.faults import RecordsFault, Throttled
 from sural.records.fetching import offered
 from sural.records.http import Authoriser, Connection, Manner
 from sural.records.keys import KeyUnusable, SigningKey, jwks, read_keys
-from sural.records.pull import OUTCOMES, Order, Pull, Stopped, Tally
+from sural.records.pull import OUTCOMES, Order, Pull, Sink, Stopped, Tally
 from sural.records.scopes import scopes, well_formed
 from sural.records.search import Searcher
 from sural.records.smart import BackendService, Configuration, FixedToken
@@ -115,7 +115,8 @@ async def _pull(options: Namespace, order: Order, ledger: Ledger) -> Tally:
         checker = structural_check() if options.check == "structure" else None
         searcher = Searcher(connection, remark, {"auto": None, "post": True, "get": False}[options.search])
         writing = _Writing(Writer(connection, ledger, searcher), options.dry_run, remark) if options.write_back else None
-        sink, vanished = (writing.answered, writing.vanished) if writing else (_print, None)
+        sink: Sink = writing.answered if writing else _print
+        vanished = writing.vanished if writing else None
         if options.store and not options.dry_run:
             sink = _keeping(Resources(ledger), options.base, remark, sink)
         pull = Pull(

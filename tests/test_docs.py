@@ -13,6 +13,7 @@ from fastapi.testclient import TestClient
 
 from sural.cli.main import main, parser
 from sural.issues import KINDS
+from sural.ledger.parameters import IDENTIFIED, SEARCHED
 from sural.web.app import create_app
 from sural.web.routes import served
 
@@ -78,6 +79,16 @@ def test_every_option_is_in_the_section_of_its_command(command: str, option: str
 def test_every_route_is_documented(path: str) -> None:
     """In the reference of the routes."""
     assert f"`{path}`" in REFERENCE["routes"]
+
+
+@pytest.mark.parametrize("kind", SEARCHED)
+def test_every_search_parameter_is_documented(kind: str) -> None:
+    """In the row of its type, and no other."""
+    text = (ROOT / "docs" / "search.md").read_text(encoding="utf-8")
+    row, everywhere = (re.findall(rf"^\| {name} \| (.*) \|$", text, re.MULTILINE)[0] for name in (kind, "all"))
+    names = {name for one in SEARCHED[kind] for name in one.names} | {"_id", "_lastUpdated"} | ({"identifier"} if kind in IDENTIFIED else set())
+
+    assert names == {*re.findall(r"`([^`]+)`", row), *re.findall(r"`([^`]+)`", everywhere)}
 
 
 @pytest.mark.parametrize("key", KINDS)

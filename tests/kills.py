@@ -148,12 +148,12 @@ def kill_writing(kills: int, patients: int, seed: int) -> list[str]:
 
 
 def _answerable(patients: int) -> int:
-    """How many of the fake EHR's patients have anything that an answer can rest on; some have forms only, which a pull does not fetch."""
+    """How many of the fake EHR's patients have anything that an answer can rest on."""
     bundles = (
         {
             "resourceType": "Bundle",
             "type": "collection",
-            "entry": [{"resource": one} for one in person if one["resourceType"] != "QuestionnaireResponse"],
+            "entry": [{"resource": one} for one in person],
         }
         for person in population(patients)
     )

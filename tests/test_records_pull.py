@@ -12,6 +12,7 @@ from sural.doors.assessor import Answered, documents
 from sural.records import pull as module
 from sural.records.fake_ehr.app import FakeEhr
 from sural.records.fake_ehr.faults import Faults
+from sural.records.fake_ehr.population import population
 from sural.records.faults import NotAuthorised, ServerFailed, Throttled, Unreachable
 from sural.records.pull import Stopped
 from tests.ehr import BASE, MemoryLedger, Pulled, Waits, fake_ehr, instant, order, pull
@@ -138,6 +139,52 @@ def test_who_has_nothing_left_is_told(fault: ServerFailed | None) -> None:
 
     assert ["skerrow-00002"] == told
     assert {"assessed": 1, "put-off" if fault else "nothing": 1} == tally.counts
+
+
+def form_only() -> tuple[FakeEhr, str]:
+    """A record system with one patient, whose examination was captured by one of our forms and stands nowhere else."""
+    ehr = fake_ehr(0)
+    patient, response = next(
+        one for one in population(200) if [each["resourceType"] for each in one] == ["Patient", "QuestionnaireResponse"]
+        and one[1]["status"] == "completed"
+    )  # fmt: skip
+    ehr.store.put(patient)
+    ehr.store.put(response)
+    return ehr, patient["id"]
+
+
+@pytest.mark.parametrize("bulk", [False, True])
+def test_an_examination_captured_by_form_is_assessed(bulk: bool) -> None:
+    """Issue 4, item 5: its QuestionnaireResponse makes the patient due and is evidence."""
+    (ehr, patient), sink = form_only(), Pulled()
+
+    pull(ehr, sink=sink, asked=order(bulk=bulk))
+    (summary,) = (one for one in documents(sink[patient]) if "summary" in one)
+
+    assert 1 < summary["intake"]["used"]
+
+
+@pytest.mark.parametrize("bulk", [False, True])
+def test_a_form_that_is_not_ours_is_not_fetched(bulk: bool) -> None:
+    """What somebody answered to another form is none of our business: nobody is due by it, and it is not passed on."""
+    (ehr, patient), sink = form_only(), Pulled()
+    (kept,) = ehr.store.all("QuestionnaireResponse")
+    ehr.store.put({**(kept.resource or {}), "questionnaire": "https://forms.skerrow.example/Questionnaire/tea"})
+
+    pull(ehr, sink=sink, asked=order(bulk=bulk))
+
+    assert patient not in sink
+
+
+@pytest.mark.parametrize("fault", [{"gone": ("QuestionnaireResponse",)}, {}])
+def test_without_forms_the_rest_is_assessed(fault: dict[str, Any]) -> None:
+    """A server that has no QuestionnaireResponse: said once for the list, and everybody else is assessed as before."""
+    ehr, sink = fake_ehr(ALL, **fault), Pulled()
+
+    tally = pull(ehr, sink=sink)
+
+    assert bool(fault) == ("not there: QuestionnaireResponse" in tally.remarks)
+    assert {one.patient for one in ehr.store.all("Observation")} <= set(sink)
 
 
 class Killed(BaseException):

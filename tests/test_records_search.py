@@ -175,13 +175,15 @@ def test_a_parameter_that_the_server_ignored_is_told() -> None:
     assert "parameter ignored: _lastUpdated" in remarks
 
 
-def test_a_server_without_search_by_post_is_asked_by_get() -> None:
-    """D3: found out by one search for an id that is nowhere."""
-    ehr = fake_ehr(3, no_post_search=True)
+@pytest.mark.parametrize("fault", ["no_post_search", "empty_post_search"])
+def test_a_server_without_search_by_post_is_asked_by_get(fault: str) -> None:
+    """D3: found out by a search for an id that is nowhere, and one for a patient who is there."""
+    ehr = fake_ehr(3, **{fault: True})
     found, _ = ids_of(ehr)
 
     assert 3 == len(found)
-    assert ["POST Patient", "GET Patient"] == ehr.served
+    assert ["POST Patient", "GET Patient"] == [*dict.fromkeys(ehr.served)]
+    assert "GET Patient" == ehr.served[-1]
 
 
 def test_long_lists_of_codes_are_asked_for_in_pieces_by_get() -> None:
@@ -224,14 +226,23 @@ def test_changes_are_asked_for_by_last_updated() -> None:
 
 
 def test_what_is_asked_for_follows_the_terminology() -> None:
-    """Every code that means a finding is asked for, ours, those of our forms and the open ones; LOINC and forms not of Conditions, ICD not of
-    Observations."""
+    """Every code that means a finding is asked for: our own systems and that of our forms as a whole (R4, search.html#token), of others
+    code by code; LOINC and forms not of Conditions, ICD not of Observations."""
     observations, conditions, *_ = criteria(lexicon())
+    open_codes = [f"{system}|{code}" for system, code in lexicon().codes() if system not in (FINDING, QUESTION) and "icd-10" not in system]
 
-    assert {f"{system}|{code}" for system, code in lexicon().codes() if "icd-10" not in system} == set(observations.codes)
+    assert {f"{FINDING}|", f"{QUESTION}|", *open_codes} == set(observations.codes)
     assert not any(code.startswith((LOINC, QUESTION)) for code in conditions.codes)
     assert any("icd-10" in code for code in conditions.codes)
-    assert f"{FINDING}|monofilament-10g" in observations.codes
+
+
+@pytest.mark.parametrize("by_post", [True, False])
+def test_a_whole_code_system_is_asked_for_at_once(by_post: bool) -> None:
+    """`system|` finds every code of that system and of no other (R4, search.html#token); both servers of the integration tests do it so."""
+    ehr = fake_ehr(4)
+    found = set(ids_of(ehr, "Observation", (), by_post, (f"{FINDING}|",))[0])
+
+    assert {kept.id for kept in ehr.store.all("Observation") if FINDING in str((kept.resource or {})["code"])} == found
 
 
 def test_a_sites_own_codes_are_asked_for_too() -> None:

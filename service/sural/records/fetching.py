@@ -13,6 +13,7 @@ from sural.records.criteria import NECESSARY, Criterion
 from sural.records.faults import NotAuthorised, NotThere, RecordsFault, Unreadable
 from sural.records.http import Connection
 from sural.records.search import Found, Searcher
+from sural.terminology.questions import questions
 
 PAGE = "200"
 _ID = re.compile(r"(?!\.{1,2}$)[A-Za-z0-9\-.]{1,64}")
@@ -103,8 +104,8 @@ class Fetcher:
         evidence = False
         async for page in self._searcher.pages(criterion.kind, asked, criterion.codes):
             for found, raw in page.resources:
-                if found.carries(ANSWER_SYSTEM):
-                    continue  # an answer of ours is no evidence for the next one
+                if no_evidence(found):
+                    continue
                 self._check(found, patient, page.route)
                 resources[f"{found.resourceType}/{found.id}"] = raw
                 evidence = criterion.evidence
@@ -114,6 +115,11 @@ class Fetcher:
         """A server that ignores the patient parameter answers with everybody's data."""
         if found.resourceType != "Medication" and patient_id(found.about, self._connection.base) != patient:
             raise Unreadable(route, "data of another patient came")
+
+
+def no_evidence(found: Found) -> bool:
+    """Whether a resource is left out of what is assessed: an answer of ours, which is no evidence for the next one, or another's form."""
+    return found.carries(ANSWER_SYSTEM) or (found.resourceType == "QuestionnaireResponse" and questions(found.questionnaire) is None)
 
 
 def patient_id(reference: str, base: str) -> str | None:

@@ -14,7 +14,6 @@ from typing import Protocol
 import msgspec
 from msgspec import Struct
 
-from sural.answer.identity import ANSWER_SYSTEM
 from sural.doors.assessor import Answered, answer
 from sural.doors.request import Request
 from sural.intake.documents import Checker
@@ -22,7 +21,7 @@ from sural.issues import Refused
 from sural.records.bulk import BulkExport, Export
 from sural.records.criteria import Criterion
 from sural.records.faults import NotAuthorised, NotThere, RecordsFault, Throttled, Unreadable
-from sural.records.fetching import Fetched, Fetcher, leaving_out, patient_id
+from sural.records.fetching import Fetched, Fetcher, leaving_out, no_evidence, patient_id
 from sural.records.http import Connection
 from sural.records.search import Searcher
 from sural.records.spool import Spool
@@ -200,13 +199,15 @@ class Pull:
                 self._ledger.add_work(run, sorted(ids))
 
     async def _changed(self, criterion: Criterion, since: str | None) -> AsyncIterator[set[str]]:
-        elements = "identifier" if criterion.kind == "Patient" else "subject,identifier"
+        elements = {"Patient": "identifier", "QuestionnaireResponse": "subject,identifier,questionnaire"}.get(
+            criterion.kind, "subject,identifier"
+        )
         asked = (("_elements", elements), ("_count", PAGE), *((("_lastUpdated", f"ge{since}"),) if since else ()))
         async for page in self._searcher.pages(criterion.kind, asked, criterion.codes):
             found = {
                 patient_id(one.about, self._connection.base)
                 for one, _ in page.resources
-                if one.resourceType == criterion.kind and not one.carries(ANSWER_SYSTEM)
+                if one.resourceType == criterion.kind and not no_evidence(one)
             }
             if None in found:
                 self.remark("subject is not a patient of this system")

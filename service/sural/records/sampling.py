@@ -12,7 +12,7 @@ from sural.records.search import Searcher
 
 WHOLE = tuple(
     Criterion(kind, telling=True, evidence=True)
-    for kind in ("Observation", "Condition", "Procedure", "MedicationStatement", "MedicationRequest")
+    for kind in ("Observation", "Condition", "Procedure", "MedicationStatement", "MedicationRequest", "QuestionnaireResponse")
 )
 """Every type whose codes mean something here, without codes."""
 

@@ -50,6 +50,7 @@ class Found(Struct, gc=False):
     patient: _Reference | None = None
     medicationReference: _Reference | None = None
     identifier: Any = None
+    questionnaire: str | None = None
     meta: _Meta | None = None
 
     @property
@@ -155,16 +156,19 @@ class Searcher:
             yield page
 
     async def _takes_post(self) -> bool:
-        """Whether the server searches by POST: it must find nothing for an id that is nowhere."""
+        """Whether the server searches by POST: it must find nothing for an id that is nowhere, and a patient that it has for theirs."""
         try:
-            page = read_page(await self._post("Patient", (("_id", NOWHERE),)))
+            if read_page(await self._post("Patient", (("_id", NOWHERE),))).matches:
+                return False
+            there = read_page(await self._connection.request("GET", "Patient?_count=1")).resources
+            known = [found.id for found, _ in there if found.resourceType == "Patient"]
+            return not known or read_page(await self._post("Patient", (("_id", known[0]),))).matches == 1
         except (Declined, NotThere, NotAuthorised, Unreadable):
             return False
         except ServerFailed as fault:
             if fault.status != 501:
                 raise
             return False
-        return page.matches == 0
 
     async def _walk(self, kind: str, parameters: Parameters, codes: tuple[str, ...]) -> AsyncIterator[Page]:
         page = read_page(await self._first(kind, parameters, codes))

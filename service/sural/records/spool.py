@@ -12,8 +12,7 @@ from typing import Self
 
 import msgspec
 
-from sural.answer.identity import ANSWER_SYSTEM
-from sural.records.fetching import Fetched, bundle, patient_id
+from sural.records.fetching import Fetched, bundle, no_evidence, patient_id
 from sural.records.search import Found
 
 _found = msgspec.json.Decoder(Found)
@@ -50,7 +49,7 @@ class Spool:
         except (msgspec.MsgspecError, UnicodeDecodeError):
             self.unread += 1
             return
-        if not found.carries(ANSWER_SYSTEM):
+        if not no_evidence(found):
             medication = (found.medicationReference.reference if found.medicationReference else None) or ""
             patient = patient_id(found.about, self._base) or ""
             self._rows.append((patient, found.resourceType, found.id, medication.rpartition("/")[2], line))

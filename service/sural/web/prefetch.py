@@ -1,15 +1,14 @@
-"""What the CDS Hooks service asks a record system for: what a pull asks for, as search templates; the codes come from the terminology (diagnoses and
-procedures by open codes only, so that the searches stay few).
+"""What the CDS Hooks service asks a record system for: what a pull asks for, as search templates; the codes come from the terminology.
 
 The templates keep to the subset that CDS Hooks 2 recommends ("Prefetch Template": read by id, search by type, token equality) and use
 first-level context fields only. Searches by code ask for no more than what is read here; medicines are asked for without, because those
 that harm nerves are recognised by name; `_include` is outside the subset, so that a medicine is to be coded in its place or contained.
 """
 
+from collections.abc import Sequence
 from functools import cache
 from urllib.parse import quote
 
-from sural.canonical import BASE
 from sural.doors.request import lexicon
 from sural.records.criteria import criteria
 
@@ -25,15 +24,14 @@ def templates() -> dict[str, str]:
     for criterion in criteria(lexicon()):
         name = f"{criterion.kind[0].lower()}{criterion.kind[1:]}s"
         extra = "".join(f"&{parameter}={value}" for parameter, value in criterion.extra if not parameter.startswith("_"))
-        codes = [code for code in criterion.codes if criterion.kind == "Observation" or not code.startswith(BASE)]
-        if codes:
-            found |= _searches(name, criterion.kind, codes)
+        if criterion.codes:
+            found |= _searches(name, criterion.kind, criterion.codes)
         else:
             found[name] = f"{criterion.kind}?{_PATIENT}{extra}"
     return found
 
 
-def _searches(name: str, kind: str, codes: list[str]) -> dict[str, str]:
+def _searches(name: str, kind: str, codes: Sequence[str]) -> dict[str, str]:
     """As many searches as the codes need."""
     start = f"{kind}?{_PATIENT}&code="
     parts: list[list[str]] = [[]]

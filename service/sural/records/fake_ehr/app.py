@@ -133,7 +133,7 @@ class FakeEhr:
         if request.method == "POST":
             if self.faults.no_post_search:
                 raise Refusal(405, "not-supported")
-            given += parse_qsl((await request.body()).decode())
+            given += [("_id", "")] if self.faults.empty_post_search else parse_qsl((await request.body()).decode())
         names = dict(given)
         if self.faults.most_codes and names.get("code", "").count(",") >= self.faults.most_codes:
             raise Refusal(500, "exception")

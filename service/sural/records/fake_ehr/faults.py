@@ -25,6 +25,7 @@ class Faults(Struct, frozen=True, forbid_unknown_fields=True, rename="kebab"):
     ignore               search parameters that are ignored, as shown by the self link
     most_codes           searches for more codes than this fail (500), as on a database with a limit
     no_post_search       searches by POST get 405
+    empty_post_search    searches by POST find nothing, as where their body is not read
     no_transaction       transactions get 501
     broken_promise       transactions get 501 although the CapabilityStatement promises them
     weak_conditions      If-None-Exist is not heeded
@@ -56,6 +57,7 @@ class Faults(Struct, frozen=True, forbid_unknown_fields=True, rename="kebab"):
     ignore: tuple[str, ...] = ()
     most_codes: int = 0
     no_post_search: bool = False
+    empty_post_search: bool = False
     no_transaction: bool = False
     broken_promise: bool = False
     weak_conditions: bool = False

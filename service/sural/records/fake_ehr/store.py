@@ -137,13 +137,10 @@ class Store:
 
 
 def _tokens(resource: Json) -> frozenset[tuple[str, str, str]]:
-    """(parameter, system, code) of what is searched by token."""
+    """(parameter, system, code) of what is searched by token; with an empty code for a search by `system|`."""
     code = resource.get("code", resource.get("medicationCodeableConcept", {}))
-    found = (
-        {("code", one.get("system", ""), one.get("code", "")) for one in code.get("coding", ())}
-        if isinstance(code, dict)
-        else set()
-    )
+    codings = code.get("coding", ()) if isinstance(code, dict) else ()
+    found = {("code", one.get("system", ""), value) for one in codings for value in (one.get("code", ""), "")}
     found.add(("status", "", str(resource.get("status", ""))))
     identifiers = resource.get("identifier", [])
     for one in identifiers if isinstance(identifiers, list) else [identifiers]:

@@ -5,11 +5,12 @@ import socket
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import Any
 
 import httpx
 
 
-def serve(port: int, patients: int) -> None:
+def serve(port: int, patients: int, clients: dict[str, Any] | None) -> None:
     import uvicorn
 
     from sural.records.fake_ehr.app import FakeEhr
@@ -18,16 +19,16 @@ def serve(port: int, patients: int) -> None:
 
     store = Store()
     fill(store, patients)
-    uvicorn.run(FakeEhr(store).app, host="127.0.0.1", port=port, log_level="error")
+    uvicorn.run(FakeEhr(store, clients).app, host="127.0.0.1", port=port, log_level="error")
 
 
 @contextmanager
-def ehr_process(patients: int) -> Iterator[str]:
-    """The base address of a fake EHR with some patients."""
+def ehr_process(patients: int, clients: dict[str, Any] | None = None) -> Iterator[str]:
+    """The base address of a fake EHR with some patients; with `clients` (id to JWKS) it wants their tokens."""
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
-    server = multiprocessing.get_context("spawn").Process(target=serve, args=(port, patients))
+    server = multiprocessing.get_context("spawn").Process(target=serve, args=(port, patients, clients))
     server.start()
     try:
         base = f"http://127.0.0.1:{port}/fhir"

@@ -18,12 +18,14 @@ from sural.doors.request import Request, lexicon
 from sural.doors.starter import starter_concept_map
 from sural.doors.survey import Effect, Survey, survey
 from sural.intake.lines import read_all
+from sural.records.keys import jwks, read_keys
 from sural.records.sampling import sample
 from sural.web.app import create_app
 from sural.web.intake_operation import ASKED_BY_QUERY
 from tests.builders import AS_OF, Exam, Json
 from tests.conformance.published import PROFILES, read
-from tests.ehr import fake_ehr, using
+from tests.ehr import EC, fake_ehr, using
+from tests.ehr_process import ehr_process
 
 LOCAL = "urn:example:skerrow:codes"
 DAY = date.fromisoformat(AS_OF)
@@ -448,6 +450,26 @@ def test_a_live_endpoint_is_sampled_whatever_its_codes() -> None:
     assert [1, 1, 1] == [sum(one["resource"]["resourceType"] == "Patient" for one in record["entry"]) for record in records]
     assert all(len(record["entry"]) > 1 for record in records)
     assert 1 == sum(entry["resource"]["id"] == "hard" for record in records for entry in record["entry"])
+
+
+def test_a_live_endpoint_is_asked_with_a_signed_assertion(tmp_path: Path, capsysbinary: pytest.CaptureFixture[bytes]) -> None:
+    """SMART Backend Services as for a pull (N2, N3); the record system checks the assertion, and without one nothing is read."""
+    (tmp_path / "key.pem").write_bytes(EC.as_pem(private=True))
+    with ehr_process(3, {"foot-service": jwks(read_keys(tmp_path / "key.pem"))}) as base:
+        asked = ["intake", "--from", base, "--patients", "2"]
+        refused = main(asked), capsysbinary.readouterr().out
+        read = main([*asked, "--client-id", "foot-service", "--key", str(tmp_path / "key.pem")])
+    report = orjson.loads(capsysbinary.readouterr().out)
+
+    assert (2, True) == (refused[0], b"OperationOutcome" in refused[1])
+    assert 0 == read
+    assert 0 < sum(report["intake"].values())
+
+
+def test_a_client_without_a_key_is_refused(capsysbinary: pytest.CaptureFixture[bytes]) -> None:
+    """N8: keys come from files; that none was named is said."""
+    assert 2 == main(["intake", "--from", "http://127.0.0.1:9/fhir", "--client-id", "foot-service"])
+    assert b"needs --key" in capsysbinary.readouterr().out
 
 
 def test_what_cannot_be_reached_is_said(capsysbinary: pytest.CaptureFixture[bytes]) -> None:

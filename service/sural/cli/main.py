@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from datetime import date
 
 from sural.canonical import RULE_SET, VERSION
-from sural.cli.pull_options import pulling
+from sural.cli.pull_options import authorisation, pulling
 
 CALENDARS = "region of the working-day calendar, such as GB-ENG, GB-SCT, GB-NIR"
 
@@ -131,7 +131,7 @@ def _intake(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--patients", type=int, default=50, metavar="N", help="with --from: how many patients to read; default 50"
     )
-    command.add_argument("--token-file", default=None, metavar="FILE", help="with --from: the file that holds a bearer token")
+    authorisation(command)
     command.set_defaults(run=_run_intake)
 
 

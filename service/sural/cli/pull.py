@@ -2,17 +2,16 @@
 
 import asyncio
 import json
-import os
 import time
 from argparse import Namespace
 from collections.abc import Callable
 from contextlib import AsyncExitStack
-from pathlib import Path
 
 import msgspec
 
 from sural.answer.accounts import outcome
 from sural.cli.assess import request_of
+from sural.cli.authorising import authorised, check_scope, keys
 from sural.cli.reading import say, say_issues, write
 from sural.doors.assessor import Answered, documents, encode, structural_check, transactions
 from sural.issues import Refused
@@ -20,27 +19,25 @@ from sural.ledger.keeping import keep
 from sural.ledger.resources import Resources
 from sural.ledger.store import Ledger
 from sural.records.addresses import Addresses
-from sural.records.criteria import READ, criteria
+from sural.records.criteria import criteria
 from sural.records.faults import RecordsFault, Throttled
 from sural.records.fetching import offered
 from sural.records.http import Authoriser, Connection, Manner
-from sural.records.keys import KeyUnusable, SigningKey, jwks, read_keys
+from sural.records.keys import KeyUnusable, jwks
 from sural.records.pull import OUTCOMES, Order, Pull, Sink, Stopped, Tally
-from sural.records.scopes import scopes, well_formed
 from sural.records.search import Searcher
-from sural.records.smart import BackendService, Configuration, FixedToken
+from sural.records.smart import BackendService
 from sural.records.write_back import WRITTEN_TYPES, Writer, Written
 
 STEP = 5.0
 """Seconds between two lines of progress."""
-KEY, TOKEN = "SURAL_PULL_KEY_FILE", "SURAL_PULL_TOKEN_FILE"
 
 
 def run(options: Namespace) -> int:
     """Pull once, or again and again with `--every`."""
     try:
         if options.show_jwks:
-            write(json.dumps(jwks(_keys(options)), indent=1).encode())
+            write(json.dumps(jwks(keys(options)), indent=1).encode())
             return 0
         order = _order(options)
         return asyncio.run(_rounds(options, order))
@@ -57,8 +54,7 @@ def _order(options: Namespace) -> Order:
     """What is asked for. Raises Refused or ValueError for what cannot be."""
     if not options.base:
         raise ValueError("needs --from, the address of the FHIR endpoint")
-    if options.scope and not well_formed(options.scope):
-        raise ValueError("--scope: not scopes of a back-end service, such as system/Observation.rs")
+    check_scope(options)
     if options.patient and (options.group or options.bulk or options.every):
         raise ValueError("--patient goes with none of --group, --bulk, --every")
     request = request_of(options, "summary")
@@ -100,7 +96,7 @@ async def _pull(options: Namespace, order: Order, ledger: Ledger) -> Tally:
     manner = Manner(concurrency=options.concurrency)
     tally = Tally()
     async with AsyncExitStack() as stack:
-        authoriser = await _authoriser(options, addresses, manner, stack)
+        authoriser = await authorised(options, addresses, manner, stack, WRITTEN_TYPES if options.write_back else ())
         connection = await stack.enter_async_context(Connection(addresses, authoriser, manner))
 
         def remark(text: str) -> None:
@@ -175,26 +171,6 @@ def _keeping(resources: Resources, source: str, remark: Callable[[str], None], t
         await then(patient, answered)
 
     return sink
-
-
-async def _authoriser(options: Namespace, addresses: Addresses, manner: Manner, stack: AsyncExitStack) -> Authoriser | None:
-    """Who gives out tokens, when any are needed. Raises KeyUnusable or ValueError."""
-    token_file = options.token_file or os.environ.get(TOKEN)
-    if options.client_id is None:
-        return FixedToken(Path(token_file)) if token_file else None
-    plain = await stack.enter_async_context(Connection(addresses, None, manner))
-
-    def asked(configuration: Configuration) -> str:
-        return options.scope or scopes(READ, WRITTEN_TYPES if options.write_back else (), old=configuration.old_scopes)
-
-    return BackendService(plain, options.client_id, _keys(options)[0], asked, jku=options.jwks_url)
-
-
-def _keys(options: Namespace) -> list[SigningKey]:
-    files = options.key or [one for one in (os.environ.get(KEY),) if one]
-    if not files:
-        raise ValueError(f"needs --key FILE, or {KEY} in the environment")
-    return [key for file in files for key in read_keys(Path(file))]
 
 
 async def _progress(tally: Tally) -> None:

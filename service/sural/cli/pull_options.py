@@ -11,13 +11,16 @@ def pulling(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--from", dest="base", metavar="URL", help="address of the FHIR R4 endpoint; https, or http on this machine"
     )
-    _authorisation(command.add_argument_group("authorisation", "SMART Backend Services; secrets come from files only"))
+    group = authorisation(command)
+    group.add_argument("--show-jwks", action="store_true", help="print the public keys as a JWKS and stop")
     _selection(command.add_argument_group("who is pulled"))
     _manner(command.add_argument_group("manner"))
     command.set_defaults(run=_run)
 
 
-def _authorisation(group: argparse._ArgumentGroup) -> None:
+def authorisation(command: argparse.ArgumentParser) -> argparse._ArgumentGroup:
+    """As whom a record system is asked, and which hosts may be."""
+    group = command.add_argument_group("authorisation", "SMART Backend Services; secrets come from files only")
     group.add_argument("--client-id", metavar="ID", help="the client id; without it no token is asked for")
     group.add_argument(
         "--key", action="append", default=[], metavar="FILE",
@@ -26,13 +29,13 @@ def _authorisation(group: argparse._ArgumentGroup) -> None:
     group.add_argument(
         "--jwks-url", metavar="URL", help="where the public keys are published, when the server wants it in the assertion"
     )
-    group.add_argument("--show-jwks", action="store_true", help="print the public keys as a JWKS and stop")
     group.add_argument("--scope", metavar="SCOPES", help="scopes to ask for; default: to read and search what is read")
     group.add_argument("--token-file", metavar="FILE", help="a bearer token had by other means, also by SURAL_PULL_TOKEN_FILE")
     group.add_argument(
         "--allow-host", action="append", default=[], metavar="HOST", help="another host that may be asked, without the token"
     )
     group.add_argument("--trust-host", action="append", default=[], metavar="HOST", help="another host that may see the token")
+    return group
 
 
 def _selection(group: argparse._ArgumentGroup) -> None:

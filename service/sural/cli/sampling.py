@@ -3,15 +3,15 @@
 import asyncio
 from argparse import Namespace
 from collections.abc import Iterator
-from pathlib import Path
+from contextlib import AsyncExitStack
 
+from sural.cli.authorising import authorised, check_scope
 from sural.cli.reading import say
 from sural.issues import Issue, Refused
 from sural.records.addresses import Addresses
 from sural.records.faults import RecordsFault
-from sural.records.http import Connection
+from sural.records.http import Connection, Manner
 from sural.records.sampling import sample as sampled
-from sural.records.smart import FixedToken
 
 
 def sample(options: Namespace) -> Iterator[bytes]:
@@ -22,8 +22,11 @@ def sample(options: Namespace) -> Iterator[bytes]:
         remarks[text] = remarks.get(text, 0) + 1
 
     async def work() -> list[bytes]:
-        authoriser = FixedToken(Path(options.token_file)) if options.token_file else None
-        async with Connection(Addresses(options.source), authoriser) as connection:
+        check_scope(options)
+        addresses = Addresses(options.source, options.allow_host, options.trust_host)
+        async with AsyncExitStack() as stack:
+            authoriser = await authorised(options, addresses, Manner(), stack)
+            connection = await stack.enter_async_context(Connection(addresses, authoriser))
             return [bundle async for bundle in sampled(connection, options.patients, remark)]
 
     try:

@@ -109,12 +109,13 @@ def fhir(content: Any, status: int = 200, **headers: str) -> httpx.Response:
 
 
 def test_discovery_names_the_service(client: TestClient) -> None:
-    """O1: hook, id, description, and what is asked for."""
-    (service,) = client.get("/cds-services").json()["services"]
+    """O1, O10: hook, id, description, and what is asked for; one id under both hooks."""
+    services = client.get("/cds-services").json()["services"]
 
-    assert ("patient-view", "lower-limb-assessment") == (service["hook"], service["id"])
-    assert service["title"] and service["description"] and service["usageRequirements"]
-    assert templates() == service["prefetch"]
+    assert ["patient-view", "encounter-discharge"] == [service["hook"] for service in services]
+    assert {"lower-limb-assessment"} == {service["id"] for service in services}
+    assert all(service["title"] and service["description"] and service["usageRequirements"] for service in services)
+    assert [templates(), templates()] == [service["prefetch"] for service in services]
 
 
 @pytest.mark.parametrize("key", templates())
@@ -298,10 +299,21 @@ def test_another_hook_is_refused(client: TestClient) -> None:
     assert "hook-unknown" == keys(client.post(PATH, json=call(Exam(), hook="order-sign")), 400)[0][0]
 
 
+def test_before_discharge_the_same_is_advised(client: TestClient) -> None:
+    """O10: the same cards under the second hook, whose context names the encounter."""
+    exam = today(Exam().not_felt("left"))
+    context = {"userId": "Practitioner/example", "patientId": "p1", "encounterId": "e1"}
+    seen = client.post(PATH, json=call(exam)).json()["cards"]
+
+    assert seen
+    assert seen == client.post(PATH, json=call(exam, hook="encounter-discharge", context=context)).json()["cards"]
+
+
 @pytest.mark.parametrize(
     ("change", "named"),
     [
         ({"hook": None}, "hook"),
+        ({"hook": "encounter-discharge"}, "context.encounterId"),
         ({"hookInstance": "1"}, "hookInstance"),
         ({"context": {"patientId": "p1"}}, "context.userId"),
         ({"context": {"userId": "Practitioner/x"}}, "context.patientId"),

@@ -72,7 +72,7 @@ def main() -> None:
     server.start()
     try:
         with httpx.Client(base_url=f"http://127.0.0.1:{port}") as client:
-            _wait(client)
+            wait(client)
             query = f"/fhir/$assess-lower-limb?as-of={AS_OF}"
             jobs: dict[str, Callable[[bytes], object]] = {
                 "in process": in_process(),
@@ -93,7 +93,7 @@ def main() -> None:
     print(f"95 % of the operation is {found['operation'][1] / bound:.2f} times (in process + empty route); limit 2")
 
 
-def _wait(client: httpx.Client) -> None:
+def wait(client: httpx.Client) -> None:
     for _ in range(100):
         try:
             client.get("/health/live").raise_for_status()

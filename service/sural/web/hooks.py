@@ -36,7 +36,9 @@ from sural.web.routes import Route
 from sural.web.settings import Settings
 
 SERVICE = "lower-limb-assessment"
-HOOK = "patient-view"
+HOOKS = {"patient-view": (), "encounter-discharge": ("encounterId",)}
+"""The hooks that are served, all under one id so that later advice takes the place of earlier (CDS Hooks 2, "Update stale guidance"), each
+with what its context has beside the user and the patient. Before discharge: whoever has diabetes and has had no examination is noticed."""
 Json = dict[str, Any]
 _ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
 _UUID = re.compile(r"(?i)[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}")
@@ -62,7 +64,7 @@ def hooks_routes(
 
     async def services() -> Response:
         """What is offered."""
-        return JSONResponse({"services": [discovery()]})
+        return JSONResponse({"services": [discovery(hook) for hook in HOOKS]})
 
     async def advise(request: Request) -> Response:
         """Cards for the patient in view."""
@@ -88,10 +90,10 @@ def hooks_routes(
     ]
 
 
-def discovery() -> Json:
-    """The service as the discovery endpoint describes it."""
+def discovery(hook: str) -> Json:
+    """The service under one hook as the discovery endpoint describes it."""
     return {
-        "hook": HOOK,
+        "hook": hook,
         "id": SERVICE,
         "title": "Foot and lower-limb assessment",
         "description": "Foot risk, neuropathy and referral proposals from the recorded examination of feet and legs. Decision support for review by a clinician.",
@@ -112,8 +114,8 @@ def read_call(content: Any) -> Call:
     given = content if isinstance(content, dict) else {}
     context: Json = given["context"] if isinstance(given.get("context"), dict) else {}
     hook, instance, patient = given.get("hook"), given.get("hookInstance"), context.get("patientId")
-    if isinstance(hook, str) and hook != HOOK:
-        raise Refused(Issue("hook-unknown", diagnostics=f"served here: {HOOK}"))
+    if isinstance(hook, str) and hook not in HOOKS:
+        raise Refused(Issue("hook-unknown", diagnostics=f"served here: {', '.join(HOOKS)}"))
     server, access, prefetch = given.get("fhirServer", ""), given.get("fhirAuthorization", {}), given.get("prefetch", {})
     faults = [
         name
@@ -122,6 +124,7 @@ def read_call(content: Any) -> Call:
             ("hookInstance", isinstance(instance, str) and _UUID.fullmatch(instance) is not None),
             ("context.userId", isinstance(context.get("userId"), str) and context["userId"] != ""),
             ("context.patientId", isinstance(patient, str) and _ID.fullmatch(patient) is not None),
+            *((f"context.{one}", isinstance(context.get(one), str) and context[one] != "") for one in HOOKS.get(str(hook), ())),
             ("prefetch", isinstance(prefetch, dict)),
             ("fhirServer", isinstance(server, str)),
             ("fhirAuthorization", isinstance(access, dict) and (not access or _bearer(access) is not None)),

@@ -21,6 +21,7 @@ from sural.ledger.parameters import SEARCHED, TYPES
 from sural.web.app import create_app
 from sural.web.settings import Settings, Tokens
 from tests.asking import answer_of
+from tests.forms import response
 from tests.stored import BODY, STORE, exam, filled, found, keep, keys, matches, of_type
 
 Json = dict[str, Any]
@@ -61,6 +62,14 @@ def test_assessing_stores_nothing(client: TestClient) -> None:
 
     assert 0 == found(client, "RiskAssessment")["total"]
     assert {"assess-lower-limb": False, "assess-and-store-lower-limb": True} == affects
+
+
+def test_extracting_stores_nothing(client: TestClient) -> None:
+    """K4: the Observations of a form are answered, and storing them is the caller's."""
+    extracted = send(client, "POST", "QuestionnaireResponse/$extract", response("foot-screening", {"callus-right": "absent"}))
+
+    assert extracted.json()["entry"]
+    assert 0 == found(client, "Observation")["total"]
 
 
 def test_an_answer_is_stored_on_request(client: TestClient) -> None:

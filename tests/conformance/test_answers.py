@@ -187,6 +187,26 @@ def test_the_plan_is_in_proposals_not_in_mitigation() -> None:
         assert {"Observation"} == {linked[one["reference"]]["resourceType"] for one in request["reasonReference"]}
 
 
+@each
+def test_every_proposal_is_complete_and_active(one: Sample) -> None:
+    """S3: complete is active. What is proposed rests on what is sure, whatever is still unknown, so that none needs more information first:
+    each says to whom, how soon, why, and from which assessment."""
+    requests = [resource for resource in resources(answered(one)) if resource["resourceType"] == "ServiceRequest"]
+
+    assert {("active", "proposal")} >= {(request["status"], request["intent"]) for request in requests}
+    for request in requests:
+        assert request["code"] and request["priority"] and request["occurrencePeriod"]["end"]
+        assert request["reasonReference"] and request["supportingInfo"]
+
+
+def test_what_needs_information_first_is_no_proposal_yet() -> None:
+    """S3: where nothing was examined the answer is a range and names what would settle it; nobody is referred on it."""
+    bundle = answered(sample("nothing-examined"))
+
+    assert [] == [resource for resource in resources(bundle) if resource["resourceType"] == "ServiceRequest"]
+    assert [resource for resource in resources(bundle) if resource["resourceType"] == "RiskAssessment"]
+
+
 def test_a_category_has_the_general_code_beside_ours() -> None:
     """The binding of qualitativeRisk is an example in R4: our own category stands first, the specification's likelihood second."""
     risks = [resource for resource in resources(answered(sample("high-risk"))) if resource["resourceType"] == "RiskAssessment"]

@@ -17,6 +17,8 @@ from joserfc import jwt
 from joserfc.jwk import KeySet, RSAKey
 
 from sural.answer.identity import ANSWER_SYSTEM
+from sural.cli.serve import store_cases
+from sural.doors.cases import cases
 from sural.ledger.parameters import SEARCHED, TYPES
 from sural.web.app import create_app
 from sural.web.settings import Settings, Tokens
@@ -95,6 +97,15 @@ def test_what_cannot_be_assessed_is_not_stored(client: TestClient) -> None:
     """An OperationOutcome, and nothing else."""
     assert 400 == client.post(STORE, content=b"{}", headers=BODY).status_code
     assert 0 == found(client, "Observation")["total"]
+
+
+def test_the_demonstration_has_the_answers_to_the_cases() -> None:
+    """To be searched: in memory, each case's answers."""
+    app = create_app(demo=True)
+    stored = store_cases(app.state.ledger.resources())
+
+    assert len(cases()) / 2 < stored
+    assert {"match"} == {entry["search"]["mode"] for entry in found(TestClient(app), "RiskAssessment?_sort=-date&_count=500")["entry"]}
 
 
 # ---------------------------------------------------------------------------------------------------------------------------------

@@ -3,13 +3,18 @@
 import ipaddress
 import logging
 from argparse import Namespace
+from threading import Thread
 
 import uvicorn
 from fastapi import FastAPI
 
 from sural.cli.reading import say
+from sural.doors.assessor import transactions
 from sural.doors.cases import cases
+from sural.issues import Refused
 from sural.ledger.database import is_known
+from sural.ledger.keeping import keep
+from sural.ledger.resources import Resources
 from sural.web.app import create_app
 from sural.web.settings import Settings, read_settings
 
@@ -51,8 +56,24 @@ def run_demo(host: str, port: int) -> int:
     say(f"  {base}/fhir/metadata                        what the service can do")
     say(f"  curl -s {base}/fhir/\\$assess-lower-limb?as-of=2026-03-02 -H 'Content-Type: application/fhir+json' -d @BUNDLE.json")
     say("Stop with Ctrl-C.")
-    _serve(create_app(demo=True), host, port)
+    say(f"  {base}/fhir/RiskAssessment?_sort=-date       their answers, stored in memory while it serves")
+    app = create_app(demo=True)
+    Thread(target=store_cases, args=[app.state.ledger.resources()], daemon=True).start()
+    _serve(app, host, port)
     return 0
+
+
+def store_cases(resources: Resources) -> int:
+    """Keep the answers to the fixture cases; how many there are. Two cases may be about one examination: the later then amends it."""
+    kept = 0
+    for case in cases():
+        for answered in case.answers():
+            for answer in transactions(answered):
+                try:
+                    kept += bool(keep(resources, answer).changed)
+                except Refused:
+                    continue  # another case has the same examination for another person
+    return kept
 
 
 def may_listen(host: str, settings: Settings, open_to_all: bool) -> bool:

@@ -26,7 +26,7 @@ from sural.ledger.writing import Done, Wish, write
 from sural.web.accepting import check_accept
 from sural.web.elements import part_of
 from sural.web.fhir import FhirResponse, body_type, read_body
-from sural.web.routes import Interaction, Route
+from sural.web.routes import READ, Interaction, Route
 from sural.web.searching import SUMMARIES, Searcher
 from sural.web.security import permitted, require
 
@@ -116,17 +116,17 @@ class _Doors:
             )
             return await self._one(request, wish)
 
-        path, GET = f"/fhir/{kind}", ("GET", "HEAD")  # noqa: N806
+        path = f"/fhir/{kind}"
 
         def route(path: str, endpoint: Any, methods: tuple[str, ...], interaction: Interaction) -> Route:
             return Route(path, endpoint, methods, interaction, kind, FhirResponse, check_accept)
 
         return [
-            route(path, search, GET, "search-type"), route(f"{path}/_search", search_by_form, ("POST",), "search-type"),
+            route(path, search, READ, "search-type"), route(f"{path}/_search", search_by_form, ("POST",), "search-type"),
             route(path, create, ("POST",), "create"), route(path, update_where, ("PUT",), "update"),
-            route(f"{path}/{{id}}", read, GET, "read"), route(f"{path}/{{id}}", update, ("PUT",), "update"),
-            route(f"{path}/{{id}}/_history", history, GET, "history-instance"),
-            route(f"{path}/{{id}}/_history/{{version}}", vread, GET, "vread"),
+            route(f"{path}/{{id}}", read, READ, "read"), route(f"{path}/{{id}}", update, ("PUT",), "update"),
+            route(f"{path}/{{id}}/_history", history, READ, "history-instance"),
+            route(f"{path}/{{id}}/_history/{{version}}", vread, READ, "vread"),
         ]  # fmt: skip
 
     # reading

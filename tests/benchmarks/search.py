@@ -139,7 +139,7 @@ def run(url: str, answers: int, rounds: int) -> bool:
     resources = Resources(Ledger(url))
     begun, before = time.perf_counter(), held(resources)
     for done in fill(resources, answers, before):
-        if done % 10_000 == 0:
+        if done % 10_000 == 0 or done == answers:
             print(f"  {done} answers stored, {(done - before) / (time.perf_counter() - begun):.0f} a second", flush=True)
     searcher = Searcher(resources)
     measure(searcher, answers, 2)

@@ -17,7 +17,7 @@ from tests.builders import Exam
 
 DAY, SUBJECT = "2026-03-01", "Patient/p1"
 FIRST, DAYS = date(2024, 1, 1), 730
-AT_ONCE = 500
+AT_ONCE = 1000
 
 
 def examinations() -> list[Exam]:

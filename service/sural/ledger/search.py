@@ -33,7 +33,7 @@ from sural.issues import Issue, Refused
 from sural.ledger.criteria import Asked, Criterion, Range
 from sural.ledger.parameters import TAG, parameter
 from sural.ledger.ranges import LARGEST, Condition, first_beginning, last_beginning, within
-from sural.ledger.resources import Resources, Stored, as_it_stands, stored
+from sural.ledger.resources import Resources, Stored, as_it_stands, stored, symbols_of
 from sural.ledger.tables import CHANGE, IDENTIFIER, RESOURCE, SPAN, SYMBOL, TERM, WIDEST
 
 FEW = 1000
@@ -94,7 +94,6 @@ def _counted(wanted: Select[Any]) -> Select[Any]:
 
 _TERM, _SPAN = TERM.alias(), SPAN.alias()
 _OF_KEYS = as_it_stands().where(RESOURCE.c.key.in_(bindparam("keys", expanding=True)))
-_EXACTLY = select(SYMBOL).where(tuple_(SYMBOL.c.code, SYMBOL.c.system).in_(bindparam("pairs", expanding=True)))
 _FEW_TERMS = _counted(
     select(TERM.c.resource).where(TERM.c.parameter == bindparam("parameter"), TERM.c.symbol.in_(bindparam("symbols", expanding=True)))
 )
@@ -297,11 +296,11 @@ class _Search:
 
     def _numbers(self, criteria: Sequence[Criterion]) -> dict[Criterion, list[int]]:
         """The numbers of the symbols of criteria; those that name code and system are looked up together."""
-        exact = {pair for one in criteria for pair in one.symbols if None not in pair}
-        known = {(row.code, row.system): row.id for row in self._connection.execute(_EXACTLY, {"pairs": sorted(map(tuple, exact))})} if exact else {}
+        exact = sorted({code for one in criteria for code, system in one.symbols if code is not None and system is not None})
+        known = symbols_of(self._connection, exact) if exact else {}
         found: dict[Criterion, list[int]] = {}
         for one in criteria:
-            numbers = [known[pair] for pair in one.symbols if pair in known]
+            numbers = [known[code, system] for code, system in one.symbols if code and system is not None and (code, system) in known]
             codes = [code for code, system in one.symbols if system is None]
             systems = [system for code, system in one.symbols if code is None]
             if codes or systems:

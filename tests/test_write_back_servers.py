@@ -79,6 +79,15 @@ def test_first_answers_at_the_same_time_make_one_device(faults: Json) -> None:
     assert 6 == bench.count()["Provenance"]
 
 
+def test_a_device_that_is_there_is_not_said_to_be_created() -> None:
+    """What is said is what is done, also of a dry run: one Device, then none."""
+    bench = Bench().examine(lost_feeling())
+    planned, done = bench.write(dry_run=True), bench.write()
+    again = bench.write(ledger=Ledger("sqlite://"))
+
+    assert [1, 1, 0] == [sum(step.type == "Device" for step in written.steps) for written in (planned, done, again)]
+
+
 def test_of_several_devices_the_first_is_taken() -> None:
     """Twins that somebody else has left behind stop no answer, and get no third."""
     bench = Bench().examine(lost_feeling())

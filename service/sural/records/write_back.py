@@ -61,6 +61,7 @@ class Writer:
         self._held = Held(searcher or Searcher(connection, lambda _: None))
         self._offered: Capabilities | None = None
         self._software: dict[str, Place] = {}
+        self._looked: set[str] = set()
         self._alone = asyncio.Lock()
 
     async def write(self, answer: Json | bytes, dry_run: bool = False) -> Written:
@@ -79,7 +80,7 @@ class Writer:
         left = [*not_taken, *(text for one in turned for text in one.left)]
         if outgoing.inputs and not (mine and mine.state in SETTLED and mine.content == outgoing.content):
             more, kept = await self._for_this(mine, outgoing)
-            steps, left = [*steps, *more], [*left, *kept]
+            steps, left = [*steps, *[step for step in more if await self._needed(step)]], [*left, *kept]
             if not dry_run:
                 await self._send(outgoing, mine, more)
         if not dry_run:
@@ -196,6 +197,15 @@ class Writer:
             done = await create(self.connection, self._held, step, "")
             self._software[step.condition] = done.place
         return done
+
+    async def _needed(self, step: Step) -> bool:
+        """Whether a step is to be said: that for the Device by the first answer only, and only when it is not there."""
+        if step.kind != SOFTWARE:
+            return True
+        async with self._alone:
+            first = step.condition not in self._looked
+            self._looked.add(step.condition)
+            return first and await self._held.find(step.type, step.condition, "") is None
 
     # other examinations of the patient
 

@@ -90,7 +90,7 @@ def _engine(url: str) -> Engine:
 def _settle(connection: DBAPIConnection, _: ConnectionPoolEntry) -> None:
     connection.isolation_level = None  # transactions begin where we say, not where the driver thinks
     cursor = connection.cursor()
-    for setting in ("journal_mode = wal", "synchronous = normal", "busy_timeout = 10000", "foreign_keys = on", "cache_size = -65536", "wal_autocheckpoint = 10000"):
+    for setting in ("journal_mode = wal", "synchronous = normal", "busy_timeout = 10000", "foreign_keys = on", "cache_size = -65536", "wal_autocheckpoint = 10000", "mmap_size = 1073741824"):
         cursor.execute(f"pragma {setting}")
     cursor.close()
 

@@ -73,7 +73,8 @@ def _engine(url: str) -> Engine:
     kind, address = is_known(url), make_url(url)
     if kind == "postgresql":
         try:
-            return create_engine(address.set(drivername="postgresql+psycopg"), pool_pre_ping=True)
+            own = {} if "options" in address.query else {"options": "-c jit=off"}  # short statements: compiling one takes longer than running it
+            return create_engine(address.set(drivername="postgresql+psycopg"), pool_pre_ping=True, connect_args=own)
         except ImportError:
             raise ValueError("PostgreSQL needs its driver: pip install 'sural[postgresql]'") from None
     if address.database:

@@ -32,7 +32,7 @@ Table(
     Column("sequence", _KEY, primary_key=True, autoincrement=False), Column("resource", ForeignKey("resource.key"), nullable=False),
     Column("version", Integer, nullable=False), Column("instant", BigInteger, nullable=False), Column("author", String, nullable=False),
     Column("content", LargeBinary, nullable=False),
-    UniqueConstraint("resource", "version"), Index("changes_by_instant", "instant"),
+    UniqueConstraint("resource", "version"), Index("changes_by_instant", "instant", "sequence"),
 )  # fmt: skip
 Table(
     "resource_identifier", SCHEMA,

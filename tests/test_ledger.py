@@ -9,7 +9,7 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import create_engine, text
 
-from sural.ledger import database
+from sural.ledger import answers, database, tables
 from sural.ledger.resources import Resources
 from sural.ledger.store import METADATA, Ledger
 
@@ -126,6 +126,7 @@ def test_a_ledger_from_before_there_were_steps_is_brought_up(url: str) -> None:
 
 def test_the_steps_make_the_tables_that_the_code_has(url: str) -> None:
     """Alembic's own comparison finds no difference between the migrated database and the tables of the code."""
+    assert {answers.ANSWERS.metadata, tables.CHANGE.metadata} == {METADATA}
     with Ledger(url).database.reading() as connection:
         assert [] == compare_metadata(MigrationContext.configure(connection), METADATA)
 

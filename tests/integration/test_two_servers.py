@@ -28,20 +28,20 @@ pytestmark = pytest.mark.skipif(SERVERS == [""], reason="SURAL_TEST_SERVERS name
 Json = dict[str, Any]
 
 
-def pulled(base: str, patient: str, folder: Path) -> None:
+def pulled(base: str, patient: str, folder: Path, outcome: str = "1 assessed") -> None:
     """One pull of one patient with write-back, as a user starts it."""
     options = ["--patient", patient, "--write-back", "--search", "get", "--check", "none", "--as-of", "2026-03-02"]
     done = subprocess.run(
         [sys.executable, "-c", SURAL, "pull", "--from", base, *options, "--database", f"sqlite:///{folder / 'ledger.sqlite'}"],
         capture_output=True, check=False,
     )  # fmt: skip
-    assert (0, True) == (done.returncode, b"1 assessed" in done.stderr), done.stderr.decode()
+    assert (0, True) == (done.returncode, outcome.encode() in done.stderr), done.stderr.decode()
 
 
 def ours(client: httpx.Client, patient: str) -> dict[str, list[list[str]]]:
-    """[id, status, version] of what we wrote about a patient, by type; of the types that a search by identifier finds on both servers."""
+    """[id, status, version] of what we wrote about a patient, by type; one of the servers has no RiskAssessment."""
     found: dict[str, list[list[str]]] = {}
-    for kind in ("Observation", "ServiceRequest"):
+    for kind in ("Observation", "ServiceRequest", "RiskAssessment"):
         entries = client.get(f"/{kind}", params={"subject": f"Patient/{patient}", "_count": "200"}).json().get("entry", ())
         for one in (entry["resource"] for entry in entries):
             if any(known.get("system") == OURS for known in one.get("identifier", ())):
@@ -70,7 +70,8 @@ def with_proposals() -> list[Json]:
 
 @pytest.mark.parametrize("base", SERVERS)
 def test_written_once_and_amended_in_place(base: str, tmp_path: Path) -> None:
-    """Load, pull, assess, write back; again: no twins; a finding amended: the same resources, amended."""
+    """Load, pull, assess, write back; again, also without the ledger: no twins; a finding amended: the same resources, amended, as the client
+    libraries find them; every finding deleted: entered in error."""
     resources = with_proposals()
     patient = next(one["id"] for one in resources if one["resourceType"] == "Patient")
     with httpx.Client(base_url=base, headers=FHIR, timeout=60) as client:
@@ -91,10 +92,16 @@ def test_written_once_and_amended_in_place(base: str, tmp_path: Path) -> None:
         client.put(f"/Observation/{finding['id']}", content=orjson.dumps(changed)).raise_for_status()
         pulled(base, patient, tmp_path)
         amended = ours(client, patient)
-    searched = [by_client(command, base, patient, amended) for command in CLIENTS]
+        searched = [by_client(command, base, patient, amended) for command in CLIENTS]
+        for one in resources:
+            if one["resourceType"] != "Patient":
+                client.delete(f"/{one['resourceType']}/{one['id']}").raise_for_status()
+        pulled(base, patient, tmp_path / "lost", "1 nothing")
+        withdrawn = ours(client, patient)
 
-    assert {"Observation", "ServiceRequest"} == set(first)
+    assert {"Observation", "ServiceRequest"} <= set(first)
     assert first == again == without_ledger
     assert {id for id, _, _ in first["Observation"]} <= {id for id, _, _ in amended["Observation"]}
     assert "amended" in {status for _, status, _ in amended["Observation"]}
     assert [amended, amended] == searched
+    assert {"entered-in-error"} == {status for listed in withdrawn.values() for _, status, _ in listed}

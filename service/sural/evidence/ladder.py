@@ -1,7 +1,8 @@
 """Ordered categories decided by conditions: the exact range over everything still unknown, and what would settle it."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import lru_cache
+from operator import itemgetter
 
 from msgspec import Struct
 
@@ -53,11 +54,18 @@ class Ladder:
         self._ways = tuple(self._masks(condition) for _, condition in rungs)
         reached = [any_of(*(condition for _, condition in rungs[level:])) for level in range(len(rungs))]
         self._reached = tuple(self._masks(condition) for condition in reached)
+        self._given: Callable[[Mapping[str, Truth]], tuple[Truth | None, ...]] = (
+            itemgetter(*self.factors) if len(self.factors) > 1 else lambda truths: tuple(map(truths.get, self.factors))
+        )
         self._reach = lru_cache(maxsize=4096)(self._reach_of)
 
     def reach(self, truths: Mapping[str, Truth]) -> Reach:
         """The range for these truths; a factor that is not given is unknown."""
-        return self._reach(tuple(map(truths.get, self.factors)))
+        try:
+            given = self._given(truths)
+        except KeyError:
+            given = tuple(map(truths.get, self.factors))
+        return self._reach(given)
 
     def category(self, present: Iterable[str]) -> str:
         """The category when exactly these factors hold."""

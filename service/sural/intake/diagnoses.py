@@ -1,5 +1,7 @@
 """Conditions and Procedures: diagnoses that stand or have ended, and what was done."""
 
+from functools import partial
+
 import msgspec
 
 from sural.exam.finding import Finding
@@ -11,6 +13,7 @@ from sural.intake.standing import modified, ongoing, when
 from sural.intake.unheard import keep
 from sural.intake.where import Troubled, Where, applies, sides, together
 from sural.terminology.coding import CodeableConcept, codeable_concept, codeable_concepts
+from sural.terminology.lexicon import Remembered
 from sural.terminology.meaning import NOWHERE, Meaning, Place, Target
 
 _ACTIVE = frozenset({"active", "recurrence", "relapse"})
@@ -21,7 +24,6 @@ _HEALED = {"foot-ulcer": "previous-foot-ulcer", "charcot-suspected": "charcot-hi
 _LASTING = frozenset(
     {"diabetes", "charcot-history", "previous-foot-ulcer", "amputation", "peripheral-arterial-disease", "retinopathy"}
 )
-_NAMED = {"diabetes": "other", "amputation": "unspecified", "dialysis-or-transplant": "dialysis", "osteomyelitis": "confirmed"}
 _PROCEDURE_DONE = frozenset({"completed", "in-progress"})
 _PROCEDURE = _PROCEDURE_DONE | {"preparation", "not-done", "on-hold", "stopped", "entered-in-error", "unknown"}
 
@@ -31,8 +33,8 @@ def read_condition(context: Context, item: Item, record: wire.Condition, about: 
     standing = _standing(context, item, record, about)
     if standing is None:
         return
-    verification = _status(record.verificationStatus, _VERIFICATION)
-    clinical = _status(record.clinicalStatus, _CLINICAL)
+    verification = _verification[bytes(record.verificationStatus)]
+    clinical = _clinical[bytes(record.clinicalStatus)]
     if verification == "" or clinical == "":
         standing.refuse("status-invalid", ".verificationStatus" if verification == "" else ".clinicalStatus")
         return
@@ -55,7 +57,7 @@ def read_condition(context: Context, item: Item, record: wire.Condition, about: 
         standing.refuse("date-invalid")
         return
     standing.condition(verification in _UNCONFIRMED, active, known)
-    if began is not None and any(target.concept.code == "diabetes" for target in standing.meaning.targets):
+    if began is not None and "diabetes" in [target.concept.code for target in standing.meaning.targets]:
         onset = context.lexicon.concepts["diabetes-onset"]
         about.findings.append(Finding(onset, None, None, began, began, item))
 
@@ -97,7 +99,7 @@ class _Standing:
     def condition(self, unconfirmed: bool, active: bool, known: Moment | None) -> None:
         """Add what a diagnosis says. Not confirmed, it only keeps a factor from being ruled out."""
         suspected = [t for t in self.meaning.targets if (t.condition or "").startswith("suspected")]
-        stated = [t for t in self.meaning.targets if t not in suspected]
+        stated = [t for t in self.meaning.targets if not (t.condition or "").startswith("suspected")]
         if unconfirmed and suspected:
             self._add(suspected, ongoing(known, self.context.as_of))
         elif unconfirmed:
@@ -180,36 +182,30 @@ def _standing(context: Context, item: Item, record: wire.Condition | wire.Proced
     if not record.code:
         context.unusable(item, "code-missing", about)
         return None
-    meaning = context.lexicon.meanings[bytes(record.code)]
-    coded = tuple(named for target in meaning.targets if (named := _as_named(target)) is not None)
-    standing = _Standing(context, item, about, msgspec.structs.replace(meaning, targets=coded), record.bodySite)
+    meaning = context.lexicon.diagnoses[bytes(record.code)]
+    standing = _Standing(context, item, about, meaning, record.bodySite)
     if modified(context, item, record, about):
         standing.keep(None)
         return None
     if meaning.trouble is not None:
         standing.refuse(meaning.trouble, ".code")
         return None
-    if not coded:
+    if not meaning.targets:
         context.not_relevant(item, "code-nearly-mapped" if meaning.nearly else "code-not-mapped", about)
         return None
     return standing
 
 
-def _as_named(target: Target) -> Target | None:
-    """The target as a finding that is there because it is named, or None when naming it says nothing."""
-    concept = target.concept
-    if target.value is not None:
-        return target
-    answer = "present" if concept.answers == ("absent", "present") else _NAMED.get(concept.code)
-    return msgspec.structs.replace(target, value=answer) if answer else None
-
-
-def _status(raw: bytes, allowed: frozenset[str]) -> str | None:
+def _status(allowed: frozenset[str], raw: bytes) -> str | None:
     """The code of a status CodeableConcept: None when there is none, "" when it is none of the required value set."""
     if not raw:
         return None
     try:
-        concept: CodeableConcept = codeable_concept(bytes(raw))
+        concept: CodeableConcept = codeable_concept(raw)
     except msgspec.MsgspecError:
         return ""
     return next((coding.code for coding in concept.coding if coding.code in allowed), "")
+
+
+_clinical = Remembered(partial(_status, _CLINICAL))
+_verification = Remembered(partial(_status, _VERIFICATION))

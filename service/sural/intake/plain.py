@@ -16,8 +16,6 @@ from sural.intake.context import Context, Gathered
 from sural.intake.documents import Item
 from sural.intake.references import base
 from sural.intake.values import read_value
-from sural.terminology.meaning import NOWHERE
-from sural.terminology.site import BILATERAL
 
 FINAL = frozenset({"final", "amended", "corrected"})
 _VALUES = (str, Decimal, Moment)
@@ -27,12 +25,13 @@ _BESIDE = slice(_FIELDS.index("implicitRules"), _FIELDS.index("issued"))
 _TOLD = slice(_FIELDS.index("status"), None)
 _EMPTY = astuple(wire.Observation())
 _NOTHING_RARE, _NOTHING_BESIDE = _EMPTY[_RARE], _EMPTY[_BESIDE]
+_joined = b"\n".join
 
 
 def read_plain(context: Context) -> list[Item]:
     """Read every plain Observation; return the items that are left."""
     lexicon, as_of = context.lexicon, context.as_of
-    meanings, places, answers = lexicon.meanings, lexicon.places, lexicon.answers
+    remembered = lexicon.plain
     left: list[Item] = []
     noted: str | None = None
     when: Moment | None = None
@@ -41,30 +40,28 @@ def read_plain(context: Context) -> list[Item]:
     about: Gathered | None = None
     for item in context.items:
         record: Any = item.record
-        if type(record) is not wire.Observation:
+        if record.__class__ is not wire.Observation:
             left.append(item)
             continue
         fields = astuple(record)
         status, code, subject, text, body_site, coded = fields[_TOLD]
         bare = fields[_BESIDE] == _NOTHING_BESIDE
-        if status not in FINAL or not (bare or fields[_RARE] == _NOTHING_RARE):
+        if status not in FINAL or subject is None or not (bare or fields[_RARE] == _NOTHING_RARE):
             left.append(item)
             continue
-        concept = meanings[bytes(code)].question
-        place = places[bytes(body_site)] if body_site else NOWHERE
+        key = _joined((code, body_site, coded))
+        try:
+            said = remembered[key]
+        except KeyError:
+            said = lexicon.remember_plain(key, bytes(code), bytes(body_site), bytes(coded))
+        if said is None:
+            left.append(item)
+            continue
+        concept, side, site, answer, dated = said
         if text != noted:
             noted, when = text, moment(text) if text else None
-        if (
-            concept is None
-            or concept.kind == "component"
-            or place.trouble
-            or (when is None and (concept.expires or text is not None))
-        ):
-            left.append(item)
-            continue
-        side = place.side if concept.sided else None
-        patient = subject.reference if subject is not None else None
-        if patient is None or (concept.sided and (side is None or side == BILATERAL)):
+        patient = subject.reference
+        if patient is None or (when is None and (dated or text is not None)):
             left.append(item)
             continue
         full_url = item.full_url or ""
@@ -72,11 +69,11 @@ def read_plain(context: Context) -> list[Item]:
             about = _about(context, item)
             told, server = (None, "") if patient.startswith("#") else (patient, base(full_url))
             server = f"{server}/" if server else ""
-        value = answers[concept.code][bytes(coded)] if coded and bare else read_value(record, concept, lexicon, as_of)
+        value = answer if answer is not None and bare else read_value(record, concept, lexicon, as_of)
         if about is None or not isinstance(value, _VALUES):
             left.append(item)
             continue
-        about.findings.append(Finding(concept, side, place.site if concept.sited else None, value, when, item))
+        about.findings.append(Finding(concept, side, site, value, when, item))
     return left
 
 

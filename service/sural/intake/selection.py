@@ -45,6 +45,11 @@ def select(context: Context, about: Gathered, as_of: date, lookback: str, comple
 def _account(context: Context, about: Gathered, selection: "Selection", exam: Examination) -> None:
     """Pass on what became of each resource, and what there is to say of it."""
     fates, reasons = context.fates, context.reasons
+    if selection.all_stand:
+        for finding in about.findings:
+            assert finding.source is not None
+            fates[finding.source.index] = "used"
+        return
     for finding in about.findings:
         assert finding.source is not None
         if fates[finding.source.index] is None:
@@ -125,14 +130,21 @@ class Selection:
                 place_ulcers(limb, self.ulcers.get(limb.side, []), details, self._choose, self.concepts)
         for limb in exam.limbs:
             limb.foot_lost = limb.value("amputation") in FOOT_LOST
-        exam.latest = _latest(findings, exam.as_of)
         return exam
 
+    @property
+    def all_stand(self) -> bool:
+        """Whether every finding found its place in the examination, and nothing is to be said of any."""
+        return not (self.several or self.out_of_time or self.ulcers or self.ulcer_details or self.inspections or self.remarks)
+
     def _within_time(self, findings: list[Finding]) -> list[Finding]:
-        """The findings that are neither later than the day of assessment nor older than the look-back."""
+        """The findings that are neither later than the day of assessment nor older than the look-back.
+
+        Says on the way when the examination was: the latest of the findings that are of their day.
+        """
         exam = self.exam
         kept: list[Finding] = []
-        checked: Moment | None = None
+        latest = checked = None
         future = old = False
         for finding in findings:
             when = finding.moment
@@ -141,6 +153,8 @@ class Selection:
                     checked = when
                     future = when.first_day > exam.as_of
                     old = when.last_day < exam.lookback_from
+                if when is not latest and finding.concept.expires and not future and _is_later(when, latest):
+                    latest = when
                 if future or (old and finding.concept.expires):
                     earlier = None if future else self._as_history(finding)
                     if earlier is None:
@@ -148,8 +162,9 @@ class Selection:
                         continue
                     finding = earlier
             kept.append(finding)
-            if _CHARCOT_SHAPE in finding.details:
+            if finding.details and _CHARCOT_SHAPE in finding.details:
                 kept.append(history("charcot-history", finding, self.concepts))
+        exam.latest = latest.text if latest is not None else None
         return kept
 
     def _as_history(self, finding: Finding) -> Finding | None:
@@ -163,27 +178,24 @@ class Selection:
     def _place_all(self, findings: list[Finding]) -> None:
         """Put each finding in its place; where one stands already, both go among the several to choose from."""
         exam, several = self.exam, self.several
+        limbs = {"left": exam.left, "right": exam.right}
         for finding in findings:
             concept, side = finding.concept, finding.side
-            code = concept.code
+            name = code = concept.code
             if code in _APART:
                 self._set_apart(finding)
                 if code != "foot-inspection":
                     continue
             if side is None:
-                place, name = exam.person, code
+                place = exam.person
+            elif concept.scope == "site":
+                sites = limbs[side].sites
+                place = sites.get(code) or sites.setdefault(code, {})
+                name = site_code(finding)
             else:
-                limb = exam.left if side == "left" else exam.right
-                if concept.scope == "site":
-                    if code not in limb.sites:
-                        limb.sites[code] = {}
-                    place, name = limb.sites[code], site_code(finding)
-                else:
-                    place, name = limb.findings, code
-            known = place.get(name)
-            if known is None:
-                place[name] = finding
-            else:
+                place = limbs[side].findings
+            known = place.setdefault(name, finding)
+            if known is not finding:
                 several.setdefault((code, side, name), [known]).append(finding)
 
     def _set_apart(self, finding: Finding) -> None:
@@ -240,16 +252,11 @@ class Selection:
         place[name] = chosen
 
 
-def _latest(findings: list[Finding], as_of: date) -> str | None:
-    """When the examination was: the latest of the findings that are of their day."""
-    latest: Moment | None = None
-    for finding in findings:
-        when = finding.moment
-        if when is None or when is latest or not finding.concept.expires or when.text == "ongoing" or "/" in when.text:
-            continue
-        if when.first_day <= as_of and (latest is None or (when.end, when.text) > (latest.end, latest.text)):
-            latest = when
-    return latest.text if latest else None
+def _is_later(when: Moment, latest: Moment | None) -> bool:
+    """Whether a moment is of one examination, and of a later one than the latest so far."""
+    if when.text == "ongoing" or "/" in when.text:
+        return False
+    return latest is None or (when.end, when.text) > (latest.end, latest.text)
 
 
 def _merged(readings: list[Finding]) -> list[Finding]:

@@ -1,6 +1,7 @@
 """What entries in a record have in common: they stand until they end, and anything may modify them."""
 
 from datetime import UTC, date, datetime
+from functools import lru_cache
 
 from sural.exam.moment import Moment, moment, period
 from sural.intake import wire
@@ -22,12 +23,17 @@ def when(text: str | None, span: wire.Period | None) -> Moment | None:
 
 def ongoing(since: Moment | None, as_of: date) -> Moment:
     """From a beginning (or from ever) until the day of assessment: what an open entry in a record claims. Its text ends in a stroke."""
-    end = datetime(as_of.year, as_of.month, as_of.day, 23, 59, 59, tzinfo=UTC).timestamp()
+    end = _end_of(as_of)
     if since is None:
         return Moment(_ALWAYS, end, date.min, as_of, "ongoing")
     if since.first_day > as_of:
         return since
     return Moment(since.start, max(end, since.end), since.first_day, max(as_of, since.last_day), f"{since.text}/")
+
+
+@lru_cache(maxsize=64)
+def _end_of(day: date) -> float:
+    return datetime(day.year, day.month, day.day, 23, 59, 59, tzinfo=UTC).timestamp()
 
 
 def modified(context: Context, item: Item, record: wire.Resource, about: Gathered) -> bool:

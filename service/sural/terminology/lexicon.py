@@ -21,9 +21,9 @@ from sural.terminology.coding import (
     laterality_expression,
 )
 from sural.terminology.concept import Concept
-from sural.terminology.meaning import NOTHING, PRESENCE, Absent, Meaning, Place, Target, Unread
+from sural.terminology.meaning import NOTHING, NOWHERE, PRESENCE, Absent, Meaning, Place, Plain, Target, Unread
 from sural.terminology.publication import read
-from sural.terminology.site import BILATERAL, Site
+from sural.terminology.site import BILATERAL, SIDES, Site
 
 T = TypeVar("T")
 REMEMBERED = 20_000
@@ -68,10 +68,12 @@ class Remembered(dict[bytes, T]):
 class Lexicon:
     """Look-ups over the published terminology and, optionally, a site's own ConceptMaps laid over it.
 
-    `meanings[raw]` is what the code of an Observation, Condition, Procedure or component stands for; `places[raw]` the side and site of
-    a bodySite; `answers[concept.code][raw]` the answer code of a coded value, or that the test was not done, or that the value is none
-    of the concept's answers; `presences[raw]` whether a coded value says present or absent; `absences[raw]` the reason of a
-    dataAbsentReason (`unknown` when it is coded in a way we do not know). Each takes the JSON bytes of the element.
+    `meanings[raw]` is what the code of an Observation, Condition, Procedure or component stands for, `diagnoses[raw]` that of a
+    Condition or Procedure as what is there because it is named; `places[raw]` the side and site of
+    a bodySite; `answers[concept.code][raw]` the answer code of a coded value, or that the
+    test was not done, or that the value is none of the concept's answers; `presences[raw]` whether a coded value says present or absent;
+    `absences[raw]` the reason of a dataAbsentReason (`unknown` when it is coded in a way we do not know). Each takes the JSON bytes of
+    the element. `plain` holds what a code, a body site and a coded value said together, under the key that `remember_plain` was given.
     """
 
     def __init__(self, overlays: tuple[Mapping[str, Any], ...] = ()) -> None:
@@ -97,14 +99,37 @@ class Lexicon:
             self._lay(overlay)
         self._medicines = dictionary.medicines()
         self.meanings = Remembered(self._read_meaning)
+        self.diagnoses = Remembered(lambda raw: self.meanings[raw].named)
         self.places = Remembered(self._read_place)
         self.absences = Remembered(self._read_reason)
         self.answers = {code: Remembered(partial(self._read_answer, concept)) for code, concept in self.concepts.items()}
+        self.plain: dict[bytes, Plain | None] = {}
         self.presences = Remembered(partial(self._read_answer, PRESENCE))
 
     def codes(self) -> list[tuple[str, str]]:
         """(system, code) of every code that means a finding, or nearly one: what to ask a record system for."""
         return sorted({*self._findings, *(key for key in self._nearly if key not in self._answers)})
+
+    def remember_plain(self, key: bytes, code: bytes, body_site: bytes, coded: bytes) -> Plain | None:
+        """What these three elements say together (the last two may be empty), or None; kept in `plain` under the key."""
+        if len(self.plain) >= REMEMBERED:
+            self.plain.clear()
+        said = self.plain[key] = self._read_plain(code, body_site, coded)
+        return said
+
+    def _read_plain(self, code: bytes, body_site: bytes, coded: bytes) -> Plain | None:
+        concept = self.meanings[code].question
+        place = self.places[body_site] if body_site else NOWHERE
+        if concept is None or concept.kind == "component" or place.trouble:
+            return None
+        if concept.sided and place.side not in SIDES:
+            return None
+        answer = self.answers[concept.code][coded] if coded else None
+        if isinstance(answer, Absent | Unread):
+            return None
+        return Plain(
+            concept, place.side if concept.sided else None, place.site if concept.sited else None, answer, concept.expires
+        )
 
     def generic(self, concept: Concept, word: Literal["present", "absent"]) -> str | None:
         """The concept's answer for a bare yes or no (a boolean), or None where a boolean does not answer it."""

@@ -37,15 +37,16 @@ class Band(Struct, frozen=True):
     start: float
 
 
-_NO_ITEMS: Rulebook[tuple[int, Item]] = Rulebook((), lambda one: frozenset(one[1].concepts))
+Asked = tuple[int, Callable[[Examination], Points], float]
+_NO_ITEMS: Rulebook[Asked] = Rulebook((), lambda _: frozenset())
 
 
 class ScoreTable(Struct, frozen=True):
     """A published score: its items, bands with the name of the set, sources, and remarks that always go with it.
 
     An item of which nothing was recorded can have any of its points and is not asked. `adjust` chooses another table for an examination, `remarks` adds to a result. A score is worked out when a concept of `asked_by` (any
-    that an item reads, when that is empty) was recorded. `reads`, `maximum`, `asked`, `unasked`, `asks` (the first concept of each) and `of_side`
-    follow from the items.
+    that an item reads, when that is empty) was recorded. `reads`, `maximum`, `asked` (index, points and maximum of each item), `unasked`,
+    `asks` (the first concept of each) and `of_side` follow from the items.
     """
 
     id: str
@@ -61,7 +62,7 @@ class ScoreTable(Struct, frozen=True):
     asked_by: frozenset[str] = frozenset()
     reads: frozenset[str] = frozenset()
     maximum: float = 0.0
-    asked: Rulebook[tuple[int, Item]] = _NO_ITEMS
+    asked: Rulebook[Asked] = _NO_ITEMS
     unasked: tuple[Points, ...] = ()
     asks: tuple[str, ...] = ()
     of_side: Mapping[str, tuple[bool, ...]] = {}
@@ -72,7 +73,8 @@ class ScoreTable(Struct, frozen=True):
         force_setattr(self, "unasked", tuple((0.0, item.maximum) for item in self.items))
         force_setattr(self, "of_side", {side: tuple(item.side == side for item in self.items) for side in SIDES})
         force_setattr(self, "asks", tuple(item.concepts[0] for item in self.items))
-        force_setattr(self, "asked", Rulebook(enumerate(self.items), lambda one: frozenset(one[1].concepts)))
+        asked = [(index, item.points, item.maximum) for index, item in enumerate(self.items)]
+        force_setattr(self, "asked", Rulebook(asked, lambda one: frozenset(self.items[one[0]].concepts)))
 
     @property
     def concepts(self) -> frozenset[str]:
@@ -83,10 +85,10 @@ class ScoreTable(Struct, frozen=True):
         """The score of one examination, of which these concepts were recorded."""
         table = self.adjust(exam, self) if self.adjust else self
         given, low, high = list(table.unasked), 0.0, table.maximum
-        for index, item in table.asked.about(exam.recorded if recorded is None else recorded):
-            given[index] = least, most = item.points(exam)
+        for index, points_of, maximum in table.asked.about(exam.recorded if recorded is None else recorded):
+            given[index] = least, most = points_of(exam)
             low += least
-            high += most - item.maximum
+            high += most - maximum
         points = tuple(given)
         low, high = round(low, 2), round(high, 2)
         result = Score(table, points, low, high)
@@ -121,6 +123,8 @@ class Score(Struct, frozen=True):
     @property
     def missing(self) -> list[str]:
         """The concepts of items whose points are not known, each once."""
+        if self.low == self.high:
+            return []
         return list(dict.fromkeys(compress(self.table.asks, [least != most for least, most in self.points])))
 
     @property
@@ -134,8 +138,8 @@ class Score(Struct, frozen=True):
 
     def side(self, side: str) -> Points:
         """The points of one side's items."""
-        lowest, highest = zip(*compress(self.points, self.table.of_side[side]), strict=True)
-        return sum(lowest), sum(highest)
+        points = list(compress(self.points, self.table.of_side[side]))
+        return sum([least for least, _ in points]), sum([most for _, most in points])
 
 
 SCORE_NOTES = {

@@ -44,7 +44,7 @@ FLOORS: dict[str, set[str]] = {
 }
 CORE = set(FLOORS)
 DOORS = {"api", "doors", "web", "cli", "records", "ledger", "cohort", "__init__"}
-READS_FILES = {"terminology/publication.py", "terminology/dictionary.py", "exam/units.py", "plan/pathway.py"}
+READS_FILES = {"terminology/publication.py", "terminology/dictionary.py", "exam/units.py", "plan/calendar.py", "plan/pathway.py"}
 """Published tables that are loaded once; nothing of a patient's."""
 THIRD_PARTIES = {
     "msgspec": CORE, "orjson": CORE, "dateutil": {"exam"}, "ucumvert": {"exam"}, "holidays": {"plan"},

@@ -1,13 +1,21 @@
 """Working days of the treating site: weekends and public holidays of its country and part of the country, plus its own dates.
 
 Holidays are dated data, not rules (Scotland had a one-off holiday on 15 June 2026): they come from a pinned library, whose version the
-answer names, and a site may add or take away days.
+answer names, and a site may add or take away days. Those of the United Kingdom are tabulated in `holidays.tsv`, computed once by the
+library (`python -m sural.plan.calendar` rewrites the table, a test compares it), because loading the library takes longer than an
+assessment. Any other region or year goes to the library itself.
 """
 
+from collections.abc import Mapping
 from datetime import date, timedelta
 from functools import cache, lru_cache
+from pathlib import Path
 
 from msgspec import Struct
+
+_TABLE = Path(__file__).with_name("holidays.tsv")
+TABULATED = ("GB-ENG", "GB-NIR", "GB-SCT", "GB-WLS")
+YEARS = range(2020, 2036)
 
 _SATURDAY = 5
 
@@ -56,13 +64,29 @@ def _last(calendar: Calendar, day: date) -> date:
 
 @cache
 def _data_version() -> str:
-    from importlib.metadata import version
+    return _lines()[0]
 
-    return version("holidays")
+
+@cache
+def _lines() -> tuple[str, ...]:
+    """The version of the library, then a line for each region and year."""
+    return tuple(_TABLE.read_text(encoding="utf-8").splitlines())
+
+
+@cache
+def _tabulated() -> Mapping[tuple[str, int], frozenset[date]]:
+    rows = [line.split("\t") for line in _lines()[1:]]
+    return {(region, int(year)): frozenset(map(date.fromisoformat, days.split())) for region, year, days in rows}
 
 
 @cache
 def _holidays(region: str, year: int) -> frozenset[date]:
+    known = _tabulated().get((region, year))
+    return library_holidays(region, year) if known is None else known
+
+
+def library_holidays(region: str, year: int) -> frozenset[date]:
+    """Public holidays asked of the library. Raises NotImplementedError when it has none for the region."""
     import holidays
 
     country, _, part = region.partition("-")
@@ -76,3 +100,19 @@ def calendar(region: str) -> Calendar:
     except NotImplementedError as fault:
         raise ValueError(f"no calendar for {region!r}") from fault
     return Calendar(region)
+
+
+def main() -> None:
+    """Rewrite `holidays.tsv` from the library."""
+    from importlib.metadata import version
+
+    lines = [version("holidays")]
+    for region in TABULATED:
+        for year in YEARS:
+            days = " ".join(day.isoformat() for day in sorted(library_holidays(region, year)))
+            lines.append(f"{region}\t{year}\t{days}")
+    _TABLE.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

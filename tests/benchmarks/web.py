@@ -23,9 +23,9 @@ JSON = {"content-type": "application/fhir+json"}
 
 def serve(port: int) -> None:
     """The service with one more route that reads its body and does nothing."""
-    import uvicorn
     from fastapi import FastAPI, Request, Response
 
+    from sural.cli.serve import listen
     from sural.web.app import create_app
 
     async def empty(request: Request) -> Response:
@@ -37,7 +37,7 @@ def serve(port: int) -> None:
     outer = FastAPI(openapi_url=None)
     outer.mount("/bare", bare)
     outer.mount("/", create_app())
-    uvicorn.run(outer, host="127.0.0.1", port=port, log_level="error")
+    listen(outer, "127.0.0.1", port)
 
 
 def percentile(job: Callable[[bytes], object], lines: list[bytes], requests: int) -> tuple[float, float]:

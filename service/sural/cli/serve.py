@@ -1,5 +1,6 @@
 """`sural serve` and `sural demo`."""
 
+import gc
 import ipaddress
 import logging
 from argparse import Namespace
@@ -9,7 +10,7 @@ import uvicorn
 from fastapi import FastAPI
 
 from sural.cli.reading import say
-from sural.doors.assessor import transactions
+from sural.doors.assessor import structural_check, transactions
 from sural.doors.cases import cases
 from sural.issues import Refused
 from sural.ledger.database import is_known
@@ -41,7 +42,7 @@ def run(options: Namespace) -> int:
         logging.getLogger("sural.access").addHandler(handler)
         logging.getLogger("sural.access").setLevel(logging.INFO)
     app = create_app(check=options.check == "structure", settings=settings, database=options.database)
-    _serve(app, options.host, options.port)
+    listen(app, options.host, options.port)
     return 0
 
 
@@ -59,7 +60,7 @@ def run_demo(host: str, port: int) -> int:
     say(f"  {base}/fhir/RiskAssessment?_sort=-date       their answers, stored in memory while it serves")
     app = create_app(demo=True)
     Thread(target=store_cases, args=[app.state.ledger.resources()], daemon=True).start()
-    _serve(app, host, port)
+    listen(app, host, port)
     return 0
 
 
@@ -91,5 +92,9 @@ def is_loopback(host: str) -> bool:
         return False
 
 
-def _serve(app: FastAPI, host: str, port: int) -> None:
+def listen(app: FastAPI, host: str, port: int) -> None:
+    """Serve until interrupted. What is loaded by then stays, so the collection of garbage need not look at it with each request."""
+    structural_check()
+    gc.collect()
+    gc.freeze()
     uvicorn.run(app, host=host, port=port, log_level="warning", access_log=False, server_header=False)

@@ -21,7 +21,7 @@ from sural.terminology.coding import (
     laterality_expression,
 )
 from sural.terminology.concept import Concept
-from sural.terminology.meaning import NOTHING, NOWHERE, PRESENCE, Absent, Meaning, Place, Plain, Target, Unread
+from sural.terminology.meaning import NOWHERE, PRESENCE, Absent, Meaning, Place, Plain, Target, Unread
 from sural.terminology.publication import read
 from sural.terminology.site import BILATERAL, SIDES, Site
 
@@ -163,7 +163,7 @@ class Lexicon:
         try:
             concept = codeable_concept(raw)
         except msgspec.MsgspecError:
-            return NOTHING
+            return Meaning((), trouble="structure-invalid")
         first = concept.coding[0] if concept.coding else Coding(display=concept.text)
         label = (first.system or "", first.code or "", first.display or concept.text or "")
         own: list[tuple[Target, ...]] = []

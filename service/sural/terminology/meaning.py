@@ -101,4 +101,3 @@ class Plain(NamedTuple):
 
 PRESENCE = Concept("presence", "", "", "", "person", "code", ("absent", "present"), 1)
 NOWHERE = Place()
-NOTHING = Meaning(())

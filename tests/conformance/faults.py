@@ -10,16 +10,15 @@ from collections.abc import Callable
 from msgspec import Struct
 
 from tests.builders import Json
-from tests.conformance.examples import examples
 from tests.conformance.samples import resources, sample
 
 
 class Fault(Struct, frozen=True):
-    """A fault: its number, what it is, the resource it is seeded into (the sample, or none for an example, and its profile), the change."""
+    """A fault: its number, what it is, the resource it is seeded into (the sample and its profile), the change."""
 
     number: str
     what: str
-    sample: str | None
+    sample: str
     profile: str
     seed: Callable[[Json], None]
 
@@ -31,8 +30,7 @@ class Fault(Struct, frozen=True):
     def sound(self) -> Json:
         """The resource as the answer has it."""
         claim = f"/StructureDefinition/{self.profile}|"
-        offered = resources(sample(self.sample).answer()) if self.sample else examples()
-        found = next(one for one in offered if claim in str(one.get("meta", {}).get("profile")))
+        found = next(one for one in resources(sample(self.sample).answer()) if claim in str(one.get("meta", {}).get("profile")))
         resource = copy.deepcopy(found)
         if self.base:
             del resource["meta"]
@@ -115,7 +113,7 @@ FAULTS = (
     Fault("P3", "a code outside the profile's required binding", "high-risk", "foot-risk-assessment", _unknown_scheme),
     Fault("P4", "an invariant of the profile is broken (srp-1)", "high-risk", "referral-proposal", _with(status="completed")),
     Fault("P5", "a mandatory slice is missing", "ulcer", "ulcer-grades", _no_infection_grade),
-    Fault("P6", "a value of the wrong type inside a slice", None, "neuropathy-classification", _predominance_as_text),
+    Fault("P6", "a value of the wrong type inside a slice", "neuropathy", "neuropathy-classification", _predominance_as_text),
     Fault("P7", "the category is not the one of the slice", "high-risk", "foot-risk-category", _exam_category),
 )
 BEHIND_AN_INVARIANT = Fault(

@@ -298,6 +298,7 @@ def _samples() -> list[Sample]:
         *plain,
         Sample("preliminary", _preliminary().bundle(), preliminary=True),
         Sample("declared-complete", _unsettled().bundle(), complete=("inspection", "history")),
+        Sample("with-picture", _neuropathy().bundle(), report="picture"),
         Sample("one-scheme", _high_risk().bundle(), schemes=("iwgdf-2023",)),
         Sample("scottish-calendar", _high_risk().bundle(), calendar="GB-SCT"),
         Sample("two-patients", _two_patients()),

@@ -35,6 +35,46 @@ def known(one: Sample) -> dict[str, Json]:
 each = pytest.mark.parametrize("one", SAMPLES, ids=repr)
 
 
+def test_every_profile_is_claimed_by_an_answer() -> None:
+    """So that the checks judge each profile on what is really written; the one for senders is tried on what is sent."""
+    everything = [resource for one in SAMPLES for resource in resources(answered(one))]
+    seen = {profile["id"] for resource in everything for profile in claimed(resource)}
+    extensions = {url.rsplit("/", 1)[-1] for resource in everything for url in _urls(resource) if url.startswith(canonical.BASE)}
+
+    assert {profile["id"] for profile in profiles().values()} - {"lower-limb-finding"} == seen | extensions
+
+
+@pytest.mark.parametrize(
+    ("profile", "element"),
+    [
+        ("neuropathy-classification", "valueCodeableConcept"),
+        ("score-observation", "valueQuantity"),
+        ("score-observation", "interpretation"),
+        ("assessment-report", "presentedForm"),
+        ("referral-proposal", "orderDetail"),
+    ],
+)
+def test_answers_show_what_may_be_there_and_what_may_not(profile: str, element: str) -> None:
+    """With the element and without it: a total and a range, a picture and none."""
+    of_profile = [
+        resource
+        for one in SAMPLES
+        for resource in resources(answered(one))
+        if profile in {claim["id"] for claim in claimed(resource)}
+    ]
+
+    assert {True, False} == {element in resource for resource in of_profile}
+
+
+def _urls(node: object) -> list[str]:
+    if isinstance(node, list):
+        return [url for item in node for url in _urls(item)]
+    if not isinstance(node, dict):
+        return []
+    own = [extension["url"] for extension in node.get("extension", [])]
+    return own + [url for value in node.values() for url in _urls(value)]
+
+
 @each
 def test_what_is_not_stored_has_no_id(one: Sample) -> None:
     """A resource that is returned and not stored carries no id; entries are linked by their full URL."""

@@ -19,7 +19,6 @@ from sural.doors.cases import Case, cases
 from sural.web.app import create_app
 from sural.web.capabilities import capability_statement
 from tests.builders import Json
-from tests.conformance.examples import examples
 from tests.conformance.faults import BEHIND_AN_INVARIANT, FAULTS, Fault
 from tests.conformance.published import claimed, published
 from tests.conformance.samples import SAMPLES, Sample, sample
@@ -81,8 +80,6 @@ def _documents() -> Iterator[tuple[str, Json]]:
             yield f"case/{case.name}/{index}", answer
     yield from PUBLISHED.items()
     yield "statement", capability_statement(create_app(), "http://127.0.0.1:8000/fhir")
-    for index, example in enumerate(examples()):
-        yield f"example/{index}", example
     for name in FIT:
         for reference, finding in findings(sample(name)).items():
             yield f"fit/{name}/{reference}", finding
@@ -139,12 +136,6 @@ def test_what_is_published_is_valid(name: str, validator: str) -> None:
 def test_capability_statement_is_valid(validator: str) -> None:
     """What the service says it can do."""
     assert {} == said(validator, "statement")
-
-
-@by_both
-def test_profiles_to_come_can_be_met(validator: str) -> None:
-    """The profiles that no answer claims yet have examples that meet them."""
-    assert {} == said(validator, "example")
 
 
 @by_both

@@ -7,7 +7,7 @@ from functools import lru_cache
 from sural import canonical
 from sural.answer.parts import DEVICE_REFERENCE, SURVEY_CATEGORY, Json, Writing, coding, concept, meta, narrative
 from sural.answer.risk_assessments import category_coding, range_extension, said_range
-from sural.answer.wording import CAUTIONS, NOTES, said_side
+from sural.answer.wording import CAUTIONS, NOTES, in_sentence, said_side
 from sural.footrisk.infection import EDITION
 from sural.footrisk.risk import GradedUlcer, Standing
 
@@ -71,7 +71,7 @@ def ulcer_grades(writing: Writing, number: int, graded: GradedUlcer) -> Json:
     what = "Ulcer" if graded.ulcer else "Gangrene or rest pain"
     components = list(_grade_components(graded))
     said = [f"{component['code']['text']}: {_said(component)}" for component in components]
-    caution = NOTES["table-from-memory"] if graded.wifi else ""
+    caution = f"WIfI stage and benefit: {in_sentence(NOTES['table-from-memory'])}" if graded.wifi else ""
     kind = f"ulcer-grades-{number}"
     code = concept(canonical.SCORE, "ulcer-grades", "Grades of a foot ulcer")
     resource = observation(writing, kind, "ulcer-grades", code, (f"{what}, {side}.", *said, caution, CAUTIONS[0]))

@@ -91,6 +91,8 @@ def toronto(signs: Signs) -> Certainty:
         notes.append("conduction-normal-consider-small-fibre-test")
     if _only_age_related(signs, criteria):
         notes.append("low-confidence-age")
+    if bool(signs.lost["left"]) != bool(signs.lost["right"]):
+        notes.append("one-sided-loss-does-not-count")
     if signs.exam.value("diabetes") is None:
         notes.append("diabetes-not-confirmed")
     findings = tuple(finding for sign in criteria if sign.truth is YES for finding in sign.findings)
@@ -152,7 +154,9 @@ def small_fibre(signs: Signs, later_wording: bool = False) -> Certainty:
     biopsy = _any(signs, "nerve-fibre-density", "reduced")
     thresholds = _any(signs, "thermal-threshold", "abnormal")
     low, high = _small_fibre_range(symptoms.truth, found.truth, study, biopsy, thresholds, later_wording)
-    notes = ("mixed-fibre-by-sural-study",) if study == "abnormal" and not later_wording else ()
+    notes = () if later_wording else ("wording-from-memory",)
+    if study == "abnormal" and not later_wording:
+        notes += ("mixed-fibre-by-sural-study",)
     findings = tuple([finding for sign in (symptoms, found) if sign.truth is YES for finding in sign.findings])
     return Certainty(low, high, SMALL_FIBRE_2010, findings, notes)
 
@@ -196,6 +200,7 @@ def devigili_2019(signs: Signs) -> Certainty:
         DEVIGILI_LEVELS[tests and low >= 2],
         DEVIGILI_LEVELS[tests and high >= 2],
         DEVIGILI_2019_CRITERIA,
+        notes=("sign-list-from-memory",),
     )
 
 

@@ -123,6 +123,6 @@ MNSI_EXAM_10 = ScoreTable(
     bands=_BANDS,
     citation=memory("Feldman 1994", "points of the monofilament"),
     band_citation=memory("Feldman 1994", "above 2 (seen with the other form only)"),
-    notes=("monofilament-counts-from-memory",),
+    notes=("monofilament-counts-from-memory", "bands-from-memory"),
     asked_by=frozenset({"monofilament-sites", "monofilament-foot"}),
 )

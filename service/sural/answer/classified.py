@@ -48,7 +48,7 @@ def neuropathy_classification(writing: Writing) -> Json:
 
 def score_observation(writing: Writing, score: Score) -> Json:
     """One score: its total when every item is known, else what is still possible; its items as components."""
-    table, total, missing = score.table, score.total, score.missing
+    table, total, missing = score.table, score.total, score.missing_items
     spread = f"{number(score.low)} to {number(score.high)}"
     notes = [SCORE_NOTES[note] for note in (*table.notes, *score.remarks)]
     if missing:

@@ -14,16 +14,16 @@ from sural.answer.drawing.facts import FULL_TITLES
 from sural.answer.drawing.view import view
 from sural.answer.drawing.words import findings
 from sural.answer.neuropathy_words import conclusion_lines, follow_up_lines, score_line
+from sural.answer.referrals import said_reasons
 from sural.answer.risk_assessments import rationale, said_difference, said_range
-from sural.answer.wording import CAUTIONS, EMERGENCY, NOTES, in_sentence, listed, said_factor
+from sural.answer.wording import CAUTIONS, EMERGENCY, NOTES, in_sentence, listed, said_factor, said_span, said_value
 from sural.exam.finding import Finding
-from sural.footrisk.prognosis import PERCENT, RISKS, TITLE, Prognosis
+from sural.footrisk.prognosis import NOT_FOR, PERCENT, RISKS, TITLE, Prognosis
 from sural.footrisk.risk import GradedUlcer, Standing
 from sural.intake.read import Intake
 from sural.issues import Issue
 from sural.plan.pathway import SERVICES
 from sural.plan.plan import Plan, Referral
-from sural.reasons import REASONS
 
 
 class Section(Struct, frozen=True):
@@ -139,10 +139,9 @@ def _referrals(plan: Plan) -> Iterator[str]:
 
 def said_referral(referral: Referral) -> str:
     """One referral in a sentence."""
-    reasons = listed([in_sentence(REASONS.get(code, code)) for code in referral.because])
     when = "at once" if referral.urgency == "stat" else f"by {referral.due_at or referral.due.isoformat()}"
     triage = f", triage by {referral.triage_by.isoformat()}" if referral.triage_by else ""
-    why = f", because of {reasons}" if reasons else ""
+    why = f", {in_sentence(said_reasons(referral))}" if referral.because else ""
     return f"{SERVICES[referral.service]}: {referral.urgency}, {when}{triage}{why} [{referral.source}]."
 
 
@@ -164,8 +163,7 @@ def said_standing(standing: Standing, assessment: Assessment) -> str:
     if standing.reach.open:
         parts.append(f"Would settle it: {listed([in_sentence(said_factor(factor)) for factor in standing.reach.open])}.")
     if standing.review:
-        earliest, latest = standing.review.earliest, standing.review.latest
-        parts.append(f"Review {earliest if earliest == latest else f'{earliest} to {latest}'}.")
+        parts.append(f"Review in {said_span(standing.review.earliest, standing.review.latest)}.")
     parts += [NOTES[note] for note in standing.notes]
     return " ".join(parts)
 
@@ -173,7 +171,7 @@ def said_standing(standing: Standing, assessment: Assessment) -> str:
 def _prognosis(prognosis: Prognosis) -> str:
     score = prognosis.score
     if score is None:
-        return f"{TITLE}: does not apply ({', '.join(prognosis.excluded)})."
+        return f"{TITLE}: does not apply: {listed([NOT_FOR[reason] for reason in prognosis.excluded])}."
     if prognosis.exact is not None:
         percent, low, high = PERCENT[prognosis.exact]
         return f"{TITLE}: score {prognosis.exact}, {percent} % (95 % interval {low} to {high} %) risk of a new ulcer within two years."
@@ -206,13 +204,13 @@ def _ulcer(graded: GradedUlcer) -> str:
 
 def _contradiction(taken: Finding, against: tuple[Finding, ...]) -> str:
     where = " ".join(filter(None, (taken.concept.display, taken.site.display.lower() if taken.site else "", taken.side or "")))
-    return f"{where}: {taken.said} against {', '.join(other.said for other in against)}."
+    return f"{where}: {said_value(taken)} against {', '.join(said_value(other) for other in against)}."
 
 
 def said_gap(gap: Gap) -> str:
     """One part that was not examined."""
     sides = "both feet" if len(gap.sides) == 2 else f"{gap.sides[0]} foot"
-    reasons = f" ({', '.join(gap.reasons)})" if gap.reasons else ""
+    reasons = f" ({', '.join(reason.replace('-', ' ') for reason in gap.reasons)})" if gap.reasons else ""
     return f"{gap.text}, {sides}{reasons}"
 
 

@@ -66,7 +66,7 @@ def said_character(found: Classification) -> str:
 def said_certainty(certainty: Certainty) -> str:
     """The level of a case definition, or both ends."""
     least, most = (level.replace("-", " ") if len(level) > 4 else level for level in (certainty.at_least, certainty.at_most))
-    return least if least == most else f"at least {least}, could be {most}"
+    return least if least == most else f"from {least} to {most}"
 
 
 def said_extent(extent: Extent, names: tuple[str, ...]) -> str:
@@ -80,6 +80,6 @@ def score_line(score: Score) -> str:
     low = number(score.low)
     total = f"{low}" if score.total is not None else f"{low} to {number(score.high)}"
     band = f", {score.band}" if score.band else ""
-    missing = f"; missing: {', '.join(score.missing)}" if score.missing else ""
+    missing = f"; missing: {', '.join(score.missing_items)}" if score.missing else ""
     notes = "".join([f"; {SCORE_NOTES[note]}" for note in (*score.table.notes, *score.remarks)])
     return f"{score.table.title}: {total} of {number(score.table.maximum)}{band}{missing}{notes} [{score.table.citation}]"

@@ -20,10 +20,9 @@ def service_request(writing: Writing, referral: Referral) -> Json:
     plan = writing.assessment.plan
     name = SERVICES[referral.service]
     says = _says(referral, name)
-    reasons = [REASONS[code] for code in referral.because]
     asks = f"Asks for: {listed([in_sentence(REASONS[code]) for code in referral.asks])}." if referral.asks else ""
     neuro = referral.about == "neuropathy"
-    why = f"Because of {listed([in_sentence(reason) for reason in reasons])}." if reasons else ""
+    why = f"{said_reasons(referral)}." if referral.because else ""
     source = (
         f"{referral.source} [{referral.mark}]; pathway {plan.pathway.id} {plan.pathway.version}, calendar {plan.calendar.region}."
     )
@@ -54,6 +53,12 @@ def service_request(writing: Writing, referral: Referral) -> Json:
     resource["supportingInfo"] = [writing.link(plan.pathway.scheme)]
     resource["note"] = [{"text": text} for text in (urgent, says, asks, source, *CAUTIONS) if text]
     return resource
+
+
+def said_reasons(referral: Referral) -> str:
+    """Why a referral is proposed, in words; patterns and flags of a neuropathy are titles, not nouns, so they are listed."""
+    reasons = [in_sentence(REASONS[code]) for code in referral.because]
+    return f"Because of {listed(reasons)}" if referral.about == "foot-risk" else f"Reasons: {'; '.join(reasons)}"
 
 
 def request_kind(referral: Referral) -> str:

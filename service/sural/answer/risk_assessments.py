@@ -11,6 +11,7 @@ from sural.footrisk import prognosis as podus
 from sural.footrisk.factors import Factors
 from sural.footrisk.risk import Difference, Standing
 from sural.footrisk.scheme import NOT_APPLICABLE, NOT_STRATIFIED, Scheme
+from sural.footrisk.schemes import SCHEMES
 
 RANGE_EXTENSION = canonical.profile("category-range")
 OPEN_EXTENSION = canonical.profile("would-settle")
@@ -130,7 +131,7 @@ def _open(reach: Reach) -> str:
 def said_difference(difference: Difference) -> str:
     """Where two schemes stand apart, and why."""
     factors = listed([in_sentence(said_factor(factor)) for factor in difference.factors])
-    return f"{difference.higher} stands higher than {difference.lower}, which does not count {factors} in the same way."
+    return f"{SCHEMES[difference.higher].title} stands higher than {SCHEMES[difference.lower].title}, which does not count {factors} in the same way."
 
 
 def _occurrence(writing: Writing) -> Json:

@@ -1,7 +1,9 @@
 """The words of the answer: cautions, remarks, factors, and how ranges and sides are said."""
 
 from sural.canonical import RULE_SET
+from sural.exam.finding import Finding
 from sural.footrisk.factors import DISPLAYS as FACTORS
+from sural.terminology.dictionary import answer_displays
 
 CAUTIONS = (
     f"Decision support for review by a clinician (Sural rule set {RULE_SET}). It does not replace examination or judgement.",
@@ -52,6 +54,26 @@ def said_side(side: str | None) -> str:
 
 def said_factor(factor: str) -> str:
     return FACTORS.get(factor, factor)
+
+
+def said_value(finding: Finding) -> str:
+    """The value of a finding in words: the display of an answer, else the number or date."""
+    return in_sentence(answer_displays().get(finding.said, finding.said))
+
+
+_UNITS = {"D": "day", "W": "week", "M": "month", "Y": "year"}
+
+
+def said_span(earliest: str, latest: str) -> str:
+    """Two ISO 8601 durations of one unit each (P1M) as words: "1 to 2 months"."""
+    if earliest != latest and earliest[-1] == latest[-1]:
+        return f"{earliest[1:-1]} to {_said_duration(latest)}"
+    return _said_duration(earliest) if earliest == latest else f"{_said_duration(earliest)} to {_said_duration(latest)}"
+
+
+def _said_duration(text: str) -> str:
+    count, unit = text[1:-1], _UNITS[text[-1]]
+    return f"{count} {unit}" if count == "1" else f"{count} {unit}s"
 
 
 def in_sentence(display: str) -> str:

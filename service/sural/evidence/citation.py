@@ -22,5 +22,5 @@ class Citation(Struct, frozen=True):
     mark: Mark
 
     def __str__(self) -> str:
-        where = " ".join(part for part in (self.source, self.clause) if part)
+        where = ", ".join(part for part in (self.source, self.clause) if part)
         return f"{where} [{self.mark}]" if where else f"[{self.mark}]"

@@ -20,6 +20,12 @@ from sural.footrisk.sources import PODUS, memory, seen
 ID = "podus-2021"
 TITLE = "PODUS (2021)"
 HORIZON = "P2Y"
+NOT_FOR = {
+    "current-ulcer": "there is an ulcer now",
+    "under-18": "the person is under 18",
+    "no-diabetes": "the person has no diabetes",
+    "no-foot": "there is no foot",
+}
 ADULT = 18
 RISKS = seen(PODUS, "risk by score")
 SPLIT = memory(PODUS, "points: history 2, monofilament 1, pulse 1 (split derived, confirm in the paper)")

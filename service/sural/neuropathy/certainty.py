@@ -224,7 +224,7 @@ def _clinical_signs(signs: Signs) -> tuple[int, int]:
 # England 2005
 
 ENGLAND_LEVELS = ("not-listed", "-", "+", "++", "+++", "++++")
-ENGLAND_2005 = memory(ENGLAND, "Tables 1 and 2, rows from memory")
+ENGLAND_2005 = memory(ENGLAND, "rows of Tables 1 and 2")
 _WITH_CONDUCTION = {
     "++++abnormal": "++++", "-+++abnormal": "++++", "+++-abnormal": "++++", "++--abnormal": "++++", "+-+-abnormal": "++++",
     "-+-+abnormal": "+++", "+---abnormal": "+++", "----abnormal": "++", "-+--abnormal": "++",

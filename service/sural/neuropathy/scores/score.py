@@ -128,6 +128,16 @@ class Score(Struct, frozen=True):
         return list(dict.fromkeys(compress(self.table.asks, [least != most for least, most in self.points])))
 
     @property
+    def missing_items(self) -> list[str]:
+        """The items whose points are not known, in words; with their sides where only one side's are not."""
+        unknown = [item for item, (least, most) in zip(self.table.items, self.points, strict=True) if least != most]
+        texts: dict[str, list[str]] = {}
+        for item in unknown:
+            texts.setdefault(item.text, []).append(item.side or "")
+        sides = {text: sum(item.text == text for item in self.table.items) for text in texts}
+        return [text if len(open_on) == sides[text] else f"{text} ({', '.join(open_on)})" for text, open_on in texts.items()]
+
+    @property
     def band(self) -> str | None:
         """The band when both ends lie in it."""
         reached = None

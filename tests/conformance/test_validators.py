@@ -99,7 +99,7 @@ def _documents() -> Iterator[tuple[str, Json]]:
 def _kept() -> Iterator[tuple[str, Json]]:
     """What the service gives back of answers that it stored: searches, a resource by itself, its versions, a refusal."""
     with TemporaryDirectory() as folder, TestClient(create_app(database=f"sqlite:///{folder}/kept.db")) as client:
-        keep(client, exam("p1"))
+        keep(client, exam("p1").see("callus", "present", "both"))
         request = next(one for one in keep(client, exam("p3", "right")) if one["resourceType"] == "ServiceRequest")
         for kind in STORED:
             yield f"kept/{kind}", found(client, f"{kind}?_count=50")

@@ -171,7 +171,7 @@ class Pyrofile:
         """What to judge of a document. It takes the square of the length, and knows nothing of snapshots, which stay away."""
         if document["resourceType"] == "Bundle" and document["entry"]:
             yield document | {"entry": document["entry"][:1]}
-            for entry in document["entry"]:
+            for entry in document.get("entry", []):
                 yield entry["resource"]
         elif document["resourceType"] == "CodeSystem":
             for concepts in _pieces(document["concept"]):
@@ -235,7 +235,7 @@ class Medplum:
         """What to judge of a document: it and, because a Bundle's entries are judged by R4 alone, each entry with its profiles."""
         yield document
         if document["resourceType"] == "Bundle":
-            for entry in document["entry"]:
+            for entry in document.get("entry", []):
                 yield entry["resource"]
 
 

@@ -169,9 +169,9 @@ class Pyrofile:
     @staticmethod
     def parts(document: Json) -> Iterator[Json]:
         """What to judge of a document. It takes the square of the length, and knows nothing of snapshots, which stay away."""
-        if document["resourceType"] == "Bundle" and document["entry"]:
+        if document["resourceType"] == "Bundle" and document.get("entry"):
             yield document | {"entry": document["entry"][:1]}
-            for entry in document.get("entry", []):
+            for entry in document["entry"]:
                 yield entry["resource"]
         elif document["resourceType"] == "CodeSystem":
             for concepts in _pieces(document["concept"]):

@@ -79,7 +79,7 @@ def score_line(score: Score) -> str:
     """One score in a line: total, band, what is missing, remarks and source."""
     low = number(score.low)
     total = f"{low}" if score.total is not None else f"{low} to {number(score.high)}"
-    band = f", {score.band}" if score.band else ""
+    band = f", {score.band.replace('-', ' ')}" if score.band else ""
     missing = f"; missing: {', '.join(score.missing_items)}" if score.missing else ""
     notes = "".join([f"; {SCORE_NOTES[note]}" for note in (*score.table.notes, *score.remarks)])
     return f"{score.table.title}: {total} of {number(score.table.maximum)}{band}{missing}{notes} [{score.table.citation}]"

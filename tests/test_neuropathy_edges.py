@@ -272,3 +272,15 @@ def test_limits_of_vitamin_b12(b12: float | None, causes: set[str]) -> None:
         exam.see("vitamin-b12", b12)
 
     assert causes == {code for code in neuropathy(exam)["causes"] if "b12" in code}
+
+
+@pytest.mark.parametrize(("level", "proposed"), [(None, False), ("ankle", True)])
+def test_blood_tests_are_proposed_only_once_a_pattern_stands(level: str | None, proposed: bool) -> None:
+    """Decision 0004: before that the tests are named as what to do next, and nobody is asked for them."""
+    exam = Exam().not_felt("both").see("metformin", "present")
+    if level:
+        exam.see("sensory-level-pinprick", level, "both")
+    found = summary_of(exam)
+
+    assert "test-vitamin-b12" in found["neuropathy"]["workUp"]
+    assert proposed is ("laboratory" in [one["service"] for one in found["referrals"]])

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from datetime import date
 
 from sural.canonical import RULE_SET, VERSION
+from sural.cli import cohort_options
 from sural.cli.pull_options import authorisation, pulling
 
 CALENDARS = "region of the working-day calendar, such as GB-ENG, GB-SCT, GB-NIR"
@@ -43,6 +44,7 @@ def parser() -> argparse.ArgumentParser:
     _intake(commands.add_parser("intake", help="show what is understood, per code, without assessing"))
     _cases(commands.add_parser("cases", help="list, show and run the fixture cases"))
     _pull(commands.add_parser("pull", help="pull from a record system's FHIR endpoint, assess, one summary per patient"))
+    _cohort(commands.add_parser("cohort", help="assess a population from the files of a Bulk Data export"))
     _serve(commands.add_parser("serve", help="run the HTTP service"))
     _demo(commands.add_parser("demo", help="run the service with the fixture cases and say where to look"))
     return top
@@ -101,10 +103,10 @@ def _assess(command: argparse.ArgumentParser) -> None:
     command.set_defaults(run=_run_assess)
 
 
-def _report(command: argparse.ArgumentParser) -> None:
+def _report(command: argparse.ArgumentParser, default: str = "text") -> None:
     command.add_argument(
-        "--report", choices=("none", "text", "picture"), default="text",
-        help="the DiagnosticReport in the answer: none, text, or with the picture of both legs; default text",
+        "--report", choices=("none", "text", "picture"), default=default,
+        help=f"the DiagnosticReport in the answer: none, text, or with the picture of both legs; default {default}",
     )  # fmt: skip
 
 
@@ -114,6 +116,20 @@ def _pull(command: argparse.ArgumentParser) -> None:
     _judging(command)
     _report(command)
     command.set_defaults(trace=False, check="none")  # as for every population; --check structure asks for it
+
+
+def _cohort(command: argparse.ArgumentParser) -> None:
+    actions = command.add_subparsers(required=True, metavar="ACTION")
+    assess = actions.add_parser("assess", help="assess every patient in some NDJSON files; answers, summaries, rejects and a report")
+    cohort_options.assessing(assess)
+    _reading(assess)
+    _judging(assess)
+    _report(assess, "none")
+    assess.set_defaults(run=_run_cohort_assess, trace=False, check="none")
+    invented = actions.add_parser("synthetic", help="write an invented population as a Bulk Data export, to try it on")
+    cohort_options.inventing(invented)
+    invented.add_argument("--as-of", type=day, default=None, metavar="DATE", help="day up to which they were examined; default today")
+    invented.set_defaults(run=_run_cohort_synthetic)
 
 
 def _intake(command: argparse.ArgumentParser) -> None:
@@ -188,6 +204,18 @@ def _run_assess(options: argparse.Namespace) -> int:
     from sural.cli.assess import run
 
     return run(options)
+
+
+def _run_cohort_assess(options: argparse.Namespace) -> int:
+    from sural.cli.cohort import run_assess
+
+    return run_assess(options)
+
+
+def _run_cohort_synthetic(options: argparse.Namespace) -> int:
+    from sural.cli.cohort import run_synthetic
+
+    return run_synthetic(options)
 
 
 def _run_intake(options: argparse.Namespace) -> int:

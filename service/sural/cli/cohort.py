@@ -1,0 +1,124 @@
+"""`sural cohort`: a population from NDJSON files into a folder, and invented populations to try it on."""
+
+import os
+import sys
+from argparse import Namespace
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from sural.answer.accounts import outcome
+from sural.cli.assess import request_of
+from sural.cli.reading import day, say, say_issues, write
+from sural.doors.assessor import encode
+from sural.issues import Refused
+
+LACKING = "sural cohort: this needs more than the base installation: pip install 'sural[{extra}]' ({module} is missing)"
+
+
+def run_assess(options: Namespace) -> int:
+    """Assess a population. Exit status 0: done, whatever was rejected; 1: it stopped; 2: the request cannot be carried out."""
+    try:
+        return _assess(options)
+    except Refused as refused:
+        say_issues(refused.issues)
+        write(encode(outcome(refused.issues)))
+        return 2
+    except ModuleNotFoundError as fault:
+        if fault.name not in ("duckdb", "tqdm", "pyspark"):
+            raise
+        say(LACKING.format(extra="spark" if fault.name == "pyspark" else "cohort", module=fault.name))
+        return 1
+
+
+def run_synthetic(options: Namespace) -> int:
+    """Write an invented population. Exit status 1 when the folder cannot be written."""
+    from sural.cohort.synthetic.writing import write as write_population
+
+    try:
+        lines = write_population(
+            Path(options.out), options.patients, options.seed, day(options), options.lean, options.faulty, options.gzip
+        )
+    except OSError as fault:
+        say(f"sural cohort: {fault.filename or options.out}: {fault.strerror}")
+        return 1
+    say(f"{sum(lines.values())} lines of {options.patients} invented people in {options.out}")
+    return 0
+
+
+def _assess(options: Namespace) -> int:
+    from sural.cohort.grouping import Unreadable
+    from sural.cohort.inputs import NotThere, inputs
+    from sural.cohort.journal import Occupied
+    from sural.cohort.persons import Order
+    from sural.cohort.running import Stopped, run
+
+    try:
+        files, earlier = inputs(options.inputs), inputs(options.earlier)
+        names = tuple(one.name for one in (*files, *earlier))
+        order = Order(request_of(options, "bundle"), not options.without_answers, names, options.check == "structure")
+        out = Path(options.out)
+        out.mkdir(parents=True, exist_ok=True)
+        with _Progress(options.progress or sys.stderr.isatty()) as watch:
+            counted = run(files, earlier, out, order, options.workers or _cores(), options.resume, watch)
+    except (NotThere, Occupied, Unreadable, Stopped) as fault:
+        say(f"sural cohort: {fault}")
+        return 1
+    except OSError as fault:
+        say(f"sural cohort: {fault.filename or options.out}: {fault.strerror}")
+        return 1
+    lines, patients = counted.lines, counted.patients
+    say(
+        f"{lines.read} lines, {patients['assessed']} patients assessed, {sum(counted.rejects.values())} rejects: {out / 'report.html'}"
+    )
+    return 0
+
+
+def _cores() -> int:
+    """How many processors this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+class _Progress:
+    """Bars with rate and remaining time on standard error; where nobody looks, one line per stage."""
+
+    def __init__(self, shown: bool) -> None:
+        self._shown = shown
+        self._bar: Any = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None) -> None:
+        self._close()
+
+    def _close(self) -> None:
+        if self._bar is not None:
+            self._bar.close()
+            self._bar = None
+
+    def _open(self, what: str, total: float, unit: str, done: float = 0) -> None:
+        self._close()
+        if self._shown:
+            from tqdm import tqdm
+
+            self._bar = tqdm(
+                desc=what, total=total, initial=done, unit=unit, unit_scale=True, file=sys.stderr, dynamic_ncols=True
+            )
+
+    def grouping(self, files: int, size: int) -> None:
+        say(f"grouping {size / 1e6:,.0f} MB in {files} files by patient")
+        self._open("grouping", 100, "%")
+
+    def grouped(self, percent: float) -> None:
+        if self._bar is not None:
+            self._bar.update(max(0.0, percent - self._bar.n))
+
+    def assessing(self, patients: int, done: int) -> None:
+        self._close()
+        say(f"assessing {patients} patients" + (f"; {done} are done already" if done else ""))
+        self._open("assessing", patients, " patients", done)
+
+    def advance(self, patients: int) -> None:
+        if self._bar is not None:
+            self._bar.update(patients)

@@ -1,0 +1,49 @@
+"""The files of a population: which there are, whether they are compressed, and how to know them again when a run is taken up."""
+
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+from msgspec import Struct
+
+LINES = (".ndjson", ".jsonl", ".ndjson.gz", ".jsonl.gz")
+"""How the files of a folder end that are read."""
+_GZIP = b"\x1f\x8b"
+
+
+class NotThere(Exception):
+    """An input that does not exist, or a folder without a file of lines."""
+
+
+class Input(Struct, frozen=True):
+    """One file: as it was named, where it is, whether it is compressed, its size in bytes and when it was changed (nanoseconds)."""
+
+    name: str
+    path: str
+    compressed: bool
+    size: int
+    changed: int
+
+
+def inputs(names: Iterable[str]) -> tuple[Input, ...]:
+    """The files named, and for a folder those in it by name. Each file once. Raises NotThere."""
+    found = {path.resolve(): path for name in names for path in _files(Path(name))}
+    return tuple(_input(path) for path in found.values())
+
+
+def _files(path: Path) -> Iterator[Path]:
+    if path.is_dir():
+        inside = sorted(one for one in path.rglob("*") if one.name.endswith(LINES) and one.is_file())
+        if not inside:
+            raise NotThere(f"{path}: no file ends with {', '.join(LINES)}")
+        yield from inside
+    elif path.is_file():
+        yield path
+    else:
+        raise NotThere(f"{path}: not a file or a folder")
+
+
+def _input(path: Path) -> Input:
+    known = path.stat()
+    with path.open("rb") as file:
+        compressed = file.read(len(_GZIP)) == _GZIP
+    return Input(str(path), str(path.resolve()), compressed, known.st_size, known.st_mtime_ns)

@@ -1,0 +1,180 @@
+"""What is done of a run, so that a run that was killed is taken up: no patient twice, none lost.
+
+Chunks are appended to the outputs in their order by one process. A chunk is done when its line stands in the journal, on disk, after its
+output; the line holds how long the outputs are with it. Taking up cuts the outputs to the last such line and goes on with the next chunk,
+so that the outputs of a run that was killed are, byte for byte, those of one that was not. They have their names only when all is done.
+"""
+
+import fcntl
+import hashlib
+import os
+import shutil
+from collections import Counter
+from contextlib import ExitStack
+from pathlib import Path
+from types import TracebackType
+from typing import BinaryIO, Self
+
+import msgspec
+from msgspec import Struct
+
+from sural.cohort.grouping import Grouped
+from sural.cohort.inputs import Input
+from sural.cohort.tally import Tally
+
+OUTPUTS = ("answers", "summaries", "rejects")
+_ORDER, _JOURNAL, _LOCK = "order.json", "journal.ndjson", "lock"
+UNFINISHED = "unfinished"
+_BLOCK = 2**20
+
+
+class Occupied(Exception):
+    """The folder holds an unfinished run that was not asked for, or one that is under way."""
+
+
+class Plan(Struct, frozen=True):
+    """What a run does: whatever of it differs makes another run. `asked` is the request and everything else that shapes the output."""
+
+    inputs: tuple[Input, ...]
+    asked: str
+    grouped: Grouped | None = None
+
+
+def digest(plan: Plan) -> str:
+    """A short name of a plan, the same for the same plan."""
+    return hashlib.blake2b(msgspec.json.encode(msgspec.structs.replace(plan, grouped=None)), digest_size=16).hexdigest()
+
+
+class Done(Struct, frozen=True):
+    """One chunk that is done: the length of each output with it, and what was counted in it."""
+
+    chunk: int
+    lengths: dict[str, int]
+    tally: dict[str, int]
+
+
+_done = msgspec.json.Decoder(Done)
+
+
+class Journal:
+    """The journal of a run in a folder; held by one process at a time. Raises Occupied."""
+
+    def __init__(self, out: Path, plan: Plan, resume: bool) -> None:
+        self.out = out
+        self.folder = out / UNFINISHED
+        self.plan = plan
+        self.tally: Tally = Counter()
+        self.chunks = 0
+        known = _read_plan(self.folder / _ORDER)
+        if self.folder.exists() and not resume:
+            raise Occupied(f"{self.folder} holds a run that did not end: --resume takes it up; delete it to begin anew")
+        if known is not None and msgspec.structs.replace(known, grouped=None) != plan:
+            raise Occupied(f"{self.folder} holds a run with other inputs or options; delete it to begin anew")
+        self.folder.mkdir(parents=True, exist_ok=True)
+        with ExitStack() as stack:
+            lock = stack.enter_context((self.folder / _LOCK).open("wb"))
+            try:
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError:
+                raise Occupied(f"{self.folder} belongs to a run that is under way") from None
+            self.plan = known or plan
+            lengths = self._take_up()
+            self._outputs = {name: stack.enter_context(self._reopened(f"{name}.ndjson", lengths[name])) for name in OUTPUTS}
+            self._journal = stack.enter_context((self.folder / _JOURNAL).open("ab"))
+            self._open = stack.pop_all()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None) -> None:
+        self._open.close()
+
+    def _take_up(self) -> dict[str, int]:
+        """Cut what is not whole off the journal; how long each output is with what is done."""
+        path = self.folder / _JOURNAL
+        path.touch()
+        whole = 0
+        lengths = dict.fromkeys(OUTPUTS, 0)
+        for line in path.read_bytes().splitlines(keepends=True):
+            try:
+                done = _done.decode(line)
+            except msgspec.MsgspecError:
+                break
+            if not line.endswith(b"\n") or done.chunk != self.chunks:
+                break
+            whole += len(line)
+            lengths = done.lengths
+            self.chunks += 1
+            self.tally.update(done.tally)
+        os.truncate(path, whole)
+        return lengths
+
+    def _reopened(self, name: str, length: int) -> BinaryIO:
+        """An output, cut to what is done. One that had its last name already when the run was killed comes back."""
+        path, named = self.folder / name, self.out / name
+        if length and not path.exists() and named.exists():
+            named.replace(path)
+        path.touch()
+        if path.stat().st_size < length:
+            raise Occupied(f"{self.folder}: {name} is shorter than the journal says; delete the folder to begin anew")
+        os.truncate(path, length)
+        return path.open("ab")
+
+    def planned(self, grouped: Grouped) -> None:
+        """Grouping is done: what follows rests on it."""
+        self.plan = msgspec.structs.replace(self.plan, grouped=grouped)
+        partial = self.folder / f"{_ORDER}.part"
+        with partial.open("wb") as file:
+            file.write(msgspec.json.encode(self.plan))
+            file.flush()
+            os.fsync(file.fileno())
+        partial.replace(self.folder / _ORDER)
+        _settle(self.folder)
+
+    def append(self, tally: Tally) -> None:
+        """Append the parts of the next chunk to the outputs, then write down that it is done."""
+        for name, file in self._outputs.items():
+            with part(self.folder, self.chunks, name).open("rb") as content:
+                shutil.copyfileobj(content, file, _BLOCK)
+            file.flush()
+            os.fsync(file.fileno())
+        lengths = {name: file.tell() for name, file in self._outputs.items()}
+        self._journal.write(msgspec.json.encode(Done(self.chunks, lengths, dict(tally))) + b"\n")
+        self._journal.flush()
+        os.fsync(self._journal.fileno())
+        for name in OUTPUTS:
+            part(self.folder, self.chunks, name).unlink()
+        self.chunks += 1
+        self.tally.update(tally)
+
+    def finish(self, pages: dict[str, bytes]) -> None:
+        """All is done: write the pages, give every file its name, and delete the rest. `pages` come last, so that they say that it is done."""
+        for name, content in pages.items():
+            (self.folder / name).write_bytes(content)
+        for name in (*(f"{one}.ndjson" for one in OUTPUTS), *pages):
+            path = self.folder / name
+            if path.exists():
+                path.replace(self.out / name)
+        _settle(self.out)
+        shutil.rmtree(self.folder)
+
+
+def part(folder: Path, chunk: int, name: str) -> Path:
+    """Where an output of a chunk stands until it is appended."""
+    return folder / f"chunk-{chunk}.{name}"
+
+
+def _read_plan(path: Path) -> Plan | None:
+    try:
+        return msgspec.json.decode(path.read_bytes(), type=Plan)
+    except (FileNotFoundError, msgspec.MsgspecError):
+        return None
+
+
+def _settle(folder: Path) -> None:
+    """The names in a folder are on disk."""
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

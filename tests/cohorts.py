@@ -1,0 +1,68 @@
+"""Populations for tests: Bulk Data files written into a folder, and what a run makes of them."""
+
+from collections.abc import Iterable
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import orjson
+
+from sural.cohort.account import Account
+from sural.cohort.inputs import inputs
+from sural.cohort.persons import Order
+from sural.cohort.running import run
+from sural.cohort.synthetic.examination import records
+from sural.doors.request import Request
+
+AS_OF = date(2026, 3, 2)
+OUTPUTS = ("answers.ndjson", "summaries.ndjson", "rejects.ndjson", "report.html", "account.json")
+
+
+class Silent:
+    """Looks at nothing."""
+
+    def grouping(self, files: int, size: int) -> None: ...
+
+    def grouped(self, percent: float) -> None: ...
+
+    def assessing(self, patients: int, done: int) -> None: ...
+
+    def advance(self, patients: int) -> None: ...
+
+
+def islanders(count: int, faulty: float = 0.0) -> list[Any]:
+    """The resources of some invented people."""
+    return [resource for number in range(1, count + 1) for resource in records(1, number, AS_OF, faulty=faulty)]
+
+
+def bulk(folder: Path, resources: Iterable[Any]) -> Path:
+    """One NDJSON file per type of resource, as a Bulk Data export has them."""
+    folder.mkdir(parents=True, exist_ok=True)
+    lines: dict[str, list[bytes]] = {}
+    for resource in resources:
+        lines.setdefault(resource["resourceType"], []).append(orjson.dumps(resource) + b"\n")
+    for kind, content in lines.items():
+        (folder / f"{kind}.ndjson").write_bytes(b"".join(content))
+    return folder
+
+
+def assess(
+    folder: Path, out: Path, workers: int = 1, resume: bool = False, earlier: Iterable[Path] = (), watch: Any = None, **how: Any
+) -> Account:
+    """A run over what is in a folder."""
+    files, before = inputs([str(folder)]), inputs(map(str, earlier))
+    out.mkdir(exist_ok=True)
+    order = Order(Request(AS_OF, report="none", **how), True, tuple(one.name for one in (*files, *before)))
+    return run(files, before, out, order, workers, resume, watch or Silent())
+
+
+def read(out: Path, name: str) -> list[Any]:
+    """The lines of an output."""
+    return [orjson.loads(line) for line in (out / f"{name}.ndjson").read_bytes().splitlines()]
+
+
+def of_patient(resources: Iterable[Any], id: str) -> list[Any]:
+    """The resources about one patient, with the Medications that they name."""
+    found = [one for one in resources if one.get("subject", {}).get("reference") == f"Patient/{id}" or one["id"] == id]
+    named = {one.get("medicationReference", {}).get("reference") for one in found}
+    return found + [one for one in resources if f"{one['resourceType']}/{one['id']}" in named]

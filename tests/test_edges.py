@@ -11,7 +11,7 @@ import pytest
 from sural import canonical
 from sural.exam.moment import period
 from sural.plan.calendar import Calendar
-from tests.asking import summary_of
+from tests.asking import answer_of, of_type, summary_of
 from tests.builders import Exam, Json
 
 
@@ -249,3 +249,12 @@ def test_an_inpatient_is_never_to_be_seen_before_the_day_of_assessment() -> None
     (referral,) = summary_of(exam)["referrals"]
 
     assert ("2026-03-02", "2026-02-21T10:00:00+00:00") == (referral["due"], referral["dueAt"])
+
+
+def test_a_grade_that_is_not_settled_has_a_reason_and_no_value() -> None:
+    """An answer is never surer than its data: nothing is known of the circulation, so every grade of ischaemia is possible."""
+    exam = Exam().see("foot-ulcer", "present", "left", "hallux")
+    (grades,) = [one for one in of_type(answer_of(exam), "Observation") if one["code"]["coding"][0]["code"] == "ulcer-grades"]
+    (part,) = [one for one in grades["component"] if one["code"]["coding"][0]["code"] == "wifi-ischaemia"]
+
+    assert ("0 or 1 or 2 or 3", False) == (part["dataAbsentReason"]["text"], "valueQuantity" in part)

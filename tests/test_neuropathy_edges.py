@@ -7,7 +7,8 @@ from typing import Any
 
 import pytest
 
-from tests.asking import summary_of
+from sural.neuropathy.classification import NOTES
+from tests.asking import answer_of, of_type, summary_of
 from tests.builders import Exam, Json, own, quantity
 
 
@@ -284,3 +285,32 @@ def test_blood_tests_are_proposed_only_once_a_pattern_stands(level: str | None, 
 
     assert "test-vitamin-b12" in found["neuropathy"]["workUp"]
     assert proposed is ("laboratory" in [one["service"] for one in found["referrals"]])
+
+
+@pytest.mark.parametrize("worse", ["left", "right"])
+def test_the_disability_score_says_when_the_sides_differ(worse: str) -> None:
+    """Project choice: two points or more, whichever side is the worse."""
+    better = "right" if worse == "left" else "left"
+    exam = Exam().see("ankle-reflex", "absent", worse).see("ankle-reflex", "normal", better)
+    for code in ("vibration-128hz", "temperature-sense", "pinprick"):
+        exam.see(code, "normal", "both", "hallux")
+
+    assert "sides-differ" in summary_of(exam)["scores"]["nds-young-1993"]["notes"]
+
+
+@pytest.mark.parametrize(("latency", "suspected"), [(6.0, True), (5.9, False)])
+def test_a_distal_latency_of_half_again_the_limit_is_demyelinating(latency: float, suspected: bool) -> None:
+    """EFNS/PNS 2010 (PMC8108415, Table 2, seen): 50 % above the upper limit or more."""
+    limits = [{"high": quantity(4.0, "ms")}]
+    exam = Exam().see("fibular-distal-latency", {"valueQuantity": quantity(latency, "ms"), "referenceRange": limits}, "left")
+
+    assert suspected is ("demyelinating-suspected" == neuropathy(exam)["process"])
+
+
+def test_the_remarks_on_a_classification_stand_in_its_notes() -> None:
+    """What was not tested, in words, beside the codes of the summary."""
+    exam = Exam().see("sensory-level-vibration", "ankle", "both")
+    (found,) = [one for one in of_type(answer_of(exam), "Observation") if one["code"]["coding"][0]["code"] == "classification"]
+
+    assert "power-not-tested" in neuropathy(exam)["notes"]
+    assert [NOTES[note] for note in neuropathy(exam)["notes"]] == [note["text"] for note in found["note"]]

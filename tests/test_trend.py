@@ -123,6 +123,15 @@ def test_a_score_that_rose_is_named_with_both_totals() -> None:
     assert ("score-rising", "nds-young-1993", None, LATER, "0", "10") in changes(exam)
 
 
+@pytest.mark.parametrize("answer", ["normal", "absent"])
+def test_a_score_that_is_the_same_is_no_change(answer: str) -> None:
+    """Both totals are known and equal."""
+    exam = nds(nds(Exam(), LATER, answer, answer), NEW, answer, answer)
+
+    assert summary_of(exam)["trend"]["earlier"]
+    assert set() == {one for one in changes(exam) if "score" in str(one)}
+
+
 def test_a_score_that_fell_is_named_too() -> None:
     """Young 1993: 10 then, 4 now."""
     exam = nds(nds(Exam(), LATER, "absent", "absent"), NEW, "absent", "normal")

@@ -10,12 +10,12 @@ import pytest
 
 from sural.answer.content import content
 from sural.answer.report import report
-from sural.answer.wording import said_span
+from sural.answer.wording import EMERGENCY, said_span
 from sural.doors.cases import cases
 from sural.footrisk.prognosis import NOT_FOR
 from sural.terminology.dictionary import concepts
 from tests.asking import answer_of, of_type
-from tests.builders import Exam
+from tests.builders import Exam, Json
 from tests.drawn import assessment_of
 
 DURATION = re.compile(r"\bP[0-9]+[DWMY]\b")
@@ -95,3 +95,33 @@ def test_contradictions_and_reasons_are_said_in_words() -> None:
 
     assert "not felt against felt" in said
     assert "callus, both feet (asked declined)" in said
+
+
+def notes(resource: Json) -> list[str]:
+    return [note["text"] for note in resource["note"]]
+
+
+def test_the_prognosis_says_what_it_is_not() -> None:
+    """The average of a cohort, and that the rule predicted too high in its validation (Chappell 2021, seen)."""
+    risks = of_type(answer_of(Exam().normal()), "RiskAssessment")
+    (prognosis,) = [one for one in risks if one["method"]["coding"][0]["code"] == "podus-2021"]
+
+    assert any("average of a cohort" in note and "too high in its validation" in note for note in notes(prognosis))
+
+
+@pytest.mark.parametrize(("problem", "said"), [("gangrene", True), ("foot-infection", False)])
+def test_an_emergency_says_not_to_wait_for_software(problem: str, said: bool) -> None:
+    """README, cautions: in the narrative and the notes of each proposal that is for at once, and of no other."""
+    requests = of_type(answer_of(Exam().see(problem, "present", "left")), "ServiceRequest")
+
+    assert requests
+    assert [said] * len(requests) == [EMERGENCY in notes(one) for one in requests]
+    assert [said] * len(requests) == [EMERGENCY in one["text"]["div"] for one in requests]
+
+
+def test_a_proposal_with_a_window_begins_with_the_window() -> None:
+    """NICE NG19 1.3.8: six to eight weeks at moderate risk, counted from the day of assessment; the end is rolled back to a working day."""
+    exam = Exam().not_felt("left").see("foot-inspection", "clear", "both")
+    (request,) = of_type(answer_of(exam), "ServiceRequest")
+
+    assert {"start": "2026-04-13", "end": "2026-04-27"} == request["occurrencePeriod"]

@@ -41,7 +41,7 @@ def test_insensate_sites_of_every_foot_equal_the_survey(assessed: list[tuple[Per
     assert [] == differing
 
 
-def _share(people: list[tuple[Person, dict[str, Any]]], holds: Callable[[Person, dict[str, Any]], bool | None]) -> float:
+def share(people: list[tuple[Person, dict[str, Any]]], holds: Callable[[Person, dict[str, Any]], bool | None]) -> float:
     """The weighted share of those who can be judged, in per cent to one decimal."""
     judged = [(float(person["WTMEC2YR"]), holds(person, summary)) for person, summary in people]
     total = sum(weight for weight, held in judged if held is not None)
@@ -86,7 +86,7 @@ def test_published_prevalence(
     cycle = [(person, summary) for person, summary in assessed if person["CYCLE"] == "1999-2000"]
     chosen = [(person, summary) for person, summary in cycle if not diabetes or person["DIQ010"] == "1"]
 
-    assert published == _share(chosen, holds)
+    assert published == share(chosen, holds)
 
 
 def test_the_safer_question_gives_slightly_more(assessed: list[tuple[Person, dict[str, Any]]]) -> None:

@@ -7,12 +7,14 @@ advisory lock. So the numbers of the change feed are in the order in which chang
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from sqlite3 import OperationalError as SqliteError
 
 from sqlalchemy import Connection, Engine, Table, create_engine, event, inspect, make_url, select, text
 from sqlalchemy.dialects import postgresql, sqlite
-from sqlalchemy.engine.interfaces import DBAPIConnection
+from sqlalchemy.engine.interfaces import DBAPIConnection, DBAPICursor
 from sqlalchemy.exc import ArgumentError, OperationalError
 from sqlalchemy.pool import ConnectionPoolEntry, QueuePool
+from tenacity import retry, retry_if_exception_type, stop_after_delay, wait_random
 
 SCHEMA = "0002"
 """The newest revision under `migrations`."""
@@ -91,9 +93,19 @@ def _engine(url: str) -> Engine:
 def _settle(connection: DBAPIConnection, _: ConnectionPoolEntry) -> None:
     connection.isolation_level = None  # transactions begin where we say, not where the driver thinks
     cursor = connection.cursor()
-    for setting in ("journal_mode = wal", "synchronous = normal", "busy_timeout = 10000", "foreign_keys = on", "cache_size = -65536", "wal_autocheckpoint = 10000", "mmap_size = 1073741824"):
+    for setting in ("busy_timeout = 10000", "synchronous = normal", "foreign_keys = on", "cache_size = -65536", "wal_autocheckpoint = 10000", "mmap_size = 1073741824"):
         cursor.execute(f"pragma {setting}")
+    _write_ahead(cursor)
     cursor.close()
+
+
+@retry(retry=retry_if_exception_type(SqliteError), wait=wait_random(0.01, 0.1), stop=stop_after_delay(10), reraise=True)
+def _write_ahead(cursor: DBAPICursor) -> None:
+    """Ask for a write-ahead log. When several open a new file at once SQLite does not wait here, whatever its timeout says."""
+    cursor.execute("pragma journal_mode")
+    mode = cursor.fetchone()
+    if mode is None or mode[0] != "wal":
+        cursor.execute("pragma journal_mode = wal")
 
 
 def _begin(connection: Connection) -> None:

@@ -21,6 +21,7 @@ ELSEWHERE = {
     "too-many-entries": "20,001 entries; tests/test_bad_input.py",
     "media-type-unsupported": "of the service; tests/test_web.py",
     "internal-error": "no input leads there",
+    "ledger-unavailable": "of the service; tests/test_serving.py",
 }
 """Keys of the vocabulary that no fixture can show, and what shows them."""
 

@@ -12,6 +12,7 @@ from fastapi.testclient import TestClient
 from sural.ledger.exporting import AT_ONCE
 from sural.ledger.parameters import TYPES
 from sural.ledger.resources import Resources, Write
+from sural.ledger.store import Ledger
 from sural.web.app import create_app
 from tests.databases import emptied
 from tests.stored import exam, filled, keep, keys, of_type
@@ -65,6 +66,19 @@ def test_types_are_chosen(client: TestClient, kept: list[dict[str, Any]]) -> Non
     for query in ("?_type=RiskAssessment,ServiceRequest", "?_type=RiskAssessment&_type=ServiceRequest"):
         assert {"RiskAssessment", "ServiceRequest"} == export(client, query)["held"].keys()
     assert {} == export(client, "?_type=DetectedIssue")["held"]
+    assert kept
+
+
+def test_what_was_being_stored_while_an_export_began_is_in_the_next(client: TestClient, kept: list[dict[str, Any]]) -> None:
+    """Its instant is from before the export began, by a clock that is behind too; the next transactionTime is not after it."""
+    resources: Resources = client.app.state.ledger.resources()  # type: ignore[attr-defined]
+    behind = Resources(Ledger("sqlite://"), lambda: 0.0)
+    behind.database = resources.database
+    first = export(client)
+    (late,) = behind.write(lambda _: [Write({"resourceType": "Device", "status": "active"})])
+    second = export(client, f"?_since={first['transactionTime']}")
+
+    assert [late.id] == [one["id"] for held in second["held"].values() for one in held]
     assert kept
 
 

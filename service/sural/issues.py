@@ -162,6 +162,7 @@ _TABLE: tuple[tuple[str, Severity, str, int, str], ...] = (
     ("login-needed", "error", "login", 401, "A valid access token is needed."),
     ("token-expired", "error", "expired", 401, "The access token has expired."),
     ("scope-insufficient", "error", "forbidden", 403, "The access token does not permit this."),
+    ("ledger-unavailable", "error", "transient", 503, "The database with the stored answers does not answer."),
     ("internal-error", "fatal", "exception", 500, "Sural failed. The input is not at fault."),
 )  # fmt: skip
 

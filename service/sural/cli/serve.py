@@ -19,6 +19,9 @@ from sural.ledger.resources import Resources
 from sural.web.app import create_app
 from sural.web.settings import Settings, read_settings
 
+GRACE = 60
+"""Seconds that requests in flight have to end when the service is stopped."""
+
 
 def run(options: Namespace) -> int:
     """Serve until interrupted. Beyond this machine only with authentication, or when it is said that there shall be none.
@@ -97,4 +100,6 @@ def listen(app: FastAPI, host: str, port: int) -> None:
     structural_check()
     gc.collect()
     gc.freeze()
-    uvicorn.run(app, host=host, port=port, log_level="warning", access_log=False, server_header=False)
+    uvicorn.run(
+        app, host=host, port=port, log_level="warning", access_log=False, server_header=False, timeout_graceful_shutdown=GRACE
+    )

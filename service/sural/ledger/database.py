@@ -1,41 +1,69 @@
 """The database under the ledger: SQLite in one file, or PostgreSQL for many workers; opened, and brought to the newest schema.
 
-Writing transactions follow each other: on SQLite they take the write lock when they begin, on PostgreSQL those that store answers take an
-advisory lock. So the numbers of the change feed are in the order in which changes became visible, and nobody who follows it misses one.
+Writing transactions follow each other: on SQLite they take the write lock when they begin, on PostgreSQL an advisory lock. So the numbers of
+the change feed are in the order in which changes became visible, and nobody who follows it misses one. For that a writer must see what was
+there when it got the lock, not when it began to wait: isolation levels are set here, whatever the server's default is.
 """
 
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from sqlite3 import SQLITE_ERROR
 from sqlite3 import OperationalError as SqliteError
+from threading import Lock
+from typing import Any
 
-from sqlalchemy import Connection, Engine, Table, create_engine, event, inspect, make_url, select, text
+from sqlalchemy import URL, Connection, Engine, Table, create_engine, event, inspect, make_url, select, text
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine.interfaces import DBAPIConnection, DBAPICursor
-from sqlalchemy.exc import ArgumentError, OperationalError
+from sqlalchemy.exc import ArgumentError, DBAPIError, OperationalError
+from sqlalchemy.exc import TimeoutError as NoneFree
 from sqlalchemy.pool import ConnectionPoolEntry, QueuePool
 from tenacity import retry, retry_if_exception_type, stop_after_delay, wait_random
 
 SCHEMA = "0002"
 """The newest revision under `migrations`."""
-_LOCK = 0x53_75_72_61_6C
+LOCK = 0x53_75_72_61_6C
+"""The number of the advisory lock that writers take on PostgreSQL."""
 _WRITING = "sural_writing"
+PATIENCE = 30
+"""Seconds that a writer waits for those before it."""
+POOL = {"pool_size": 10, "max_overflow": 10, "pool_timeout": 10, "pool_pre_ping": True}
+"""Connections of one process to PostgreSQL: kept, more when needed, seconds that one waits for one, and that each is tried before it is used."""
+_REACHING = {"connect_timeout": 5, "keepalives_idle": 30, "keepalives_interval": 10, "keepalives_count": 3}
+_SETTINGS = {
+    "jit": "off",  # short statements: compiling one takes longer than running it
+    "idle_in_transaction_session_timeout": "30s",  # the lock of a worker whose machine is gone
+    "lock_timeout": f"{PATIENCE}s",
+}
+_AGAIN = ("40001", "40P01", "57P01", "57P02", "57P03")
+"""SQLSTATE of what may go well at once: not serializable, deadlock, and a server that is stopped or started."""
+
+
+class Unavailable(ValueError):
+    """The database does not answer, or not in time. `soon` says that the same may go well at once."""
+
+    def __init__(self, text: str = "the database of the ledger does not answer", soon: bool = False) -> None:
+        super().__init__(text)
+        self.soon = soon
 
 
 class Database:
     """An engine whose schema is the newest. `sqlite://` keeps everything in memory, in one connection."""
 
     def __init__(self, url: str) -> None:
-        """Opens the database, makes a SQLite file that is not there, and migrates. Raises ValueError for a database of another kind, or one
-        that cannot be reached."""
+        """Opens the database, makes a SQLite file that is not there, and migrates. Raises ValueError for a database of another kind,
+        Unavailable for one that cannot be reached."""
         self.engine = _engine(url)
         self._writer = self.engine.execution_options(**{_WRITING: True})
-        try:
-            if not _current(self.engine):
-                with self.writing() as connection:
-                    _migrate(connection)
-        except OperationalError:
-            raise ValueError("the database of the ledger does not answer") from None
+        one_state = {} if self.is_sqlite else {"isolation_level": "REPEATABLE READ", "postgresql_readonly": True}
+        self._reader = self.engine.execution_options(**one_state)
+        self._turn = Lock()
+        with _told_apart():
+            current = _current(self.engine)
+        if not current:
+            with self.writing() as connection:
+                _migrate(connection)
 
     @property
     def is_sqlite(self) -> bool:
@@ -43,17 +71,31 @@ class Database:
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
-        """A connection that sees one state of the database."""
-        with self.engine.connect() as connection:
+        """A connection that sees one state of the database. Raises Unavailable."""
+        with _told_apart(), self._reader.connect() as connection:
             yield connection
 
     @contextmanager
     def writing(self) -> Iterator[Connection]:
-        """A transaction that no other writing one overlaps; everything in it, or nothing."""
-        with self._writer.begin() as connection:
-            if not self.is_sqlite:
-                connection.execute(text("select pg_advisory_xact_lock(:lock)"), {"lock": _LOCK})
-            yield connection
+        """A transaction that no other writing one overlaps; everything in it, or nothing. Raises Unavailable, also when it cannot be known
+        whether the end of the transaction was still heard.
+
+        Those of one process wait for each other before they take a connection, so that writers leave some to readers.
+        """
+        if not self._turn.acquire(timeout=PATIENCE):
+            raise Unavailable("others write for too long")
+        try:
+            with _told_apart(), self._writer.begin() as connection:
+                if not self.is_sqlite:
+                    connection.execute(text("select pg_advisory_xact_lock(:lock)"), {"lock": LOCK})
+                yield connection
+        finally:
+            self._turn.release()
+
+    def answers(self) -> None:
+        """Raises Unavailable when the database does not answer now."""
+        with self.reading() as connection:
+            connection.execute(text("select 1"))
 
     def insert(self, table: Table) -> "sqlite.Insert | postgresql.Insert":
         """An insert that may say what happens on conflict."""
@@ -74,11 +116,7 @@ def is_known(url: str) -> str:
 def _engine(url: str) -> Engine:
     kind, address = is_known(url), make_url(url)
     if kind == "postgresql":
-        try:
-            own = {} if "options" in address.query else {"options": "-c jit=off"}  # short statements: compiling one takes longer than running it
-            return create_engine(address.set(drivername="postgresql+psycopg"), pool_pre_ping=True, connect_args=own)
-        except ImportError:
-            raise ValueError("PostgreSQL needs its driver: pip install 'sural[postgresql]'") from None
+        return _postgresql(address)
     if address.database:
         Path(address.database).touch(mode=0o600)
         engine = create_engine(address)
@@ -88,6 +126,35 @@ def _engine(url: str) -> Engine:
     event.listen(engine, "connect", _settle)
     event.listen(engine, "begin", _begin)
     return engine
+
+
+def _postgresql(address: URL) -> Engine:
+    """What the address itself says of the connection goes before what is set here."""
+    given = address.query.get("options", "")
+    options = " ".join([*(f"-c {name}={value}" for name, value in _SETTINGS.items()), given if isinstance(given, str) else " ".join(given)])
+    own: dict[str, Any] = {name: value for name, value in _REACHING.items() if name not in address.query}
+    address = address.difference_update_query(["options"]).set(drivername="postgresql+psycopg")
+    try:
+        return create_engine(address, isolation_level="READ COMMITTED", connect_args={**own, "options": options.strip()}, **POOL)
+    except ImportError:
+        raise ValueError("PostgreSQL needs its driver: pip install 'sural[postgresql]'") from None
+
+
+@contextmanager
+def _told_apart() -> Iterator[None]:
+    """Failures of the database that are no fault of a statement become Unavailable."""
+    try:
+        yield
+    except NoneFree:
+        raise Unavailable("no connection to the database of the ledger is free") from None
+    except DBAPIError as fault:
+        state = getattr(fault.orig, "sqlstate", None)
+        code = getattr(fault.orig, "sqlite_errorcode", None)
+        faulty = not isinstance(fault, OperationalError) or (code is not None and code & 0xFF == SQLITE_ERROR)
+        if faulty and not fault.connection_invalidated and state not in _AGAIN:
+            raise
+        unreached = code is None and (state is None or state.startswith("08"))
+        raise Unavailable(soon=fault.connection_invalidated or unreached or state in _AGAIN) from None
 
 
 def _settle(connection: DBAPIConnection, _: ConnectionPoolEntry) -> None:

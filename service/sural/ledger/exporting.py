@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 from uuid import uuid4
 
 from msgspec import Struct
-from sqlalchemy import ColumnElement, delete, func, select
+from sqlalchemy import ColumnElement, Connection, delete, func, select
 
 from sural.ledger.resources import Resources
 from sural.ledger.tables import CHANGE, EXPORT, RESOURCE
@@ -14,7 +14,11 @@ AT_ONCE = 500
 
 
 class Job(Struct, frozen=True):
-    """One export: its types, the first instant (milliseconds) that counts, the last change, when that was, and the query it came with."""
+    """One export: its types, the first instant (milliseconds) that counts, the last change, the instant just after it, and the query.
+
+    Later changes have that instant or a later one, whatever the clock of the worker says that makes them. When the job `began`, another one
+    may have been under way.
+    """
 
     id: str
     kinds: tuple[str, ...]
@@ -34,20 +38,21 @@ class Exports:
 
     def begin(self, kinds: Sequence[str], since: int, query: str, now: float) -> Job:
         """A job over everything that is stored now. `now` is in seconds since 1970."""
-        job = Job(uuid4().hex, tuple(kinds), since, self._resources.last(), int(now * 1000), query, now)
-        row = {"id": job.id, "kinds": ",".join(kinds), "since": since, "last": job.last, "instant": job.instant, "query": query}
+        id, last, began = uuid4().hex, self._resources.last(), int(now * 1000)
+        row = {"id": id, "kinds": ",".join(kinds), "since": since, "last": last, "instant": began, "query": query}
         with self._database.writing() as connection:
             connection.execute(EXPORT.insert().values(row))
-        return job
+            return Job(id, tuple(kinds), since, last, _instant(connection, last, began), query, now)
 
     def job(self, id: str, oldest: float) -> Job | None:
         """A job that was begun at `oldest` (seconds since 1970) or later."""
         with self._database.reading() as connection:
             row = connection.execute(select(EXPORT).where(EXPORT.c.id == id, EXPORT.c.instant >= int(oldest * 1000))).first()
-        if row is None:
-            return None
+            if row is None:
+                return None
+            instant = _instant(connection, row.last, row.instant)
         kinds = tuple(row.kinds.split(",")) if row.kinds else ()
-        return Job(row.id, kinds, row.since, row.last, row.instant, row.query, row.instant / 1000)
+        return Job(row.id, kinds, row.since, row.last, instant, row.query, row.instant / 1000)
 
     def end(self, id: str) -> bool:
         """Forget a job; whether there was one."""
@@ -83,6 +88,12 @@ class Exports:
             if len(rows) < AT_ONCE:
                 return
             after = rows[-1][0]
+
+
+def _instant(connection: Connection, last: int, began: int) -> int:
+    """Just after a change; where there is none yet, when the job was begun."""
+    found = connection.scalar(select(CHANGE.c.instant).where(CHANGE.c.sequence == last))
+    return int(found) + 1 if found is not None else began
 
 
 def _standing(job: Job) -> list[ColumnElement[bool]]:

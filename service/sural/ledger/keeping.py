@@ -68,6 +68,7 @@ class _Keeping:
     def plan(self, connection: Connection) -> list[Write]:
         """What is to be written, given what is there."""
         outgoing = self.outgoing
+        self.left.clear()
         there = {part.kind: found for part in outgoing.parts if (found := self._there(connection, part)) is not None}
         self.standing = {one.reference: one for one in there.values()}
         if any(not _same_person(part.resource, there[part.kind]) for part in outgoing.parts if part.kind in there):

@@ -1,8 +1,8 @@
 """Stored answers: FHIR resources with every version, and the feed of all changes.
 
 A change is a version of a resource. Changes are numbered in the order in which they became visible, without two having one number, and are
-never altered or taken out: subscriptions, recall and export read on from the last number that they have seen. `meta.lastUpdated` never goes
-back from one change to the next. Uniqueness of ids, versions and business identifiers is held by constraints of the database.
+never altered or taken out: subscriptions, recall and export read on from the last number that they have seen. Those of
+one transaction have one `meta.lastUpdated`, later than that of any before, also when the clock of a machine goes back. Uniqueness of ids, versions and business identifiers is held by constraints of the database.
 """
 
 import time
@@ -17,13 +17,17 @@ import orjson
 from msgspec import Struct
 from sqlalchemy import Connection, Select, bindparam, func, select, update
 from sqlalchemy.exc import IntegrityError
+from tenacity import retry, retry_if_exception, stop_after_delay, wait_random_exponential
 
 from sural.issues import Issue, Refused
+from sural.ledger.database import Unavailable
 from sural.ledger.parameters import SEARCHED, identifiers, spans, terms
 from sural.ledger.store import Ledger
 from sural.ledger.tables import CHANGE, IDENTIFIER, RESOURCE, SPAN, SYMBOL, TERM, WIDEST
 
 Json = dict[str, Any]
+PATIENCE = 10
+"""Seconds for which a write is tried again."""
 ANSWER, CLIENT = "answer", "client"
 """Who brought a change: the keeping of an answer, or a client of the service with a create or update of its own."""
 
@@ -119,18 +123,30 @@ class Resources:
     def write(self, plan: Callable[[Connection], Sequence[Write]]) -> list[Stored]:
         """Store what `plan` finds to be stored, all or nothing, with no other writer between its looking and the storing.
 
-        Raises Refused when an identifier is another resource's already.
+        When the database fails it is tried again for some seconds, with `plan` asked anew; where the end of the transaction was not heard,
+        only after a look, under the lock of writers, whether its changes are there: so nothing is stored twice. Raises Refused when an
+        identifier is another resource's already, Unavailable when the database does not answer.
         """
-        try:
+        made: list[Stored] = []
+
+        @retry(retry=retry_if_exception(_may_go_well), wait=wait_random_exponential(0.05, 1), stop=stop_after_delay(PATIENCE), reraise=True)
+        def attempt() -> None:
             with self.database.writing() as connection:
-                return self._append(connection, plan(connection))
+                if made and _is_there(connection, made[-1]):
+                    return
+                made.clear()
+                made.extend(self._append(connection, plan(connection)))
+
+        try:
+            attempt()
         except IntegrityError:
             raise Refused(Issue("identifier-taken")) from None
+        return made
 
     def _append(self, connection: Connection, writes: Sequence[Write]) -> list[Stored]:
         sequence, latest = _last(connection)
         key = int(connection.scalar(select(func.max(RESOURCE.c.key))) or 0)
-        instant = max(int(self._clock() * 1000), latest)
+        instant = max(int(self._clock() * 1000), latest + 1)
         made: list[Stored] = []
         for write in writes:
             sequence += 1
@@ -139,6 +155,17 @@ class Resources:
             made.append(_next(write, key, sequence, instant))
         _store(connection, writes, made, instant)
         return made
+
+
+def _may_go_well(fault: BaseException) -> bool:
+    return isinstance(fault, Unavailable) and fault.soon
+
+
+def _is_there(connection: Connection, one: Stored) -> bool:
+    """Whether a change was stored as it was made."""
+    mine = select(*COLUMNS).join(CHANGE, CHANGE.c.resource == RESOURCE.c.key).where(CHANGE.c.sequence == one.sequence)
+    row = connection.execute(mine).first()
+    return row is not None and (found := stored(row)).id == one.id and found.content == one.content
 
 
 def one_of(connection: Connection, *which: Any) -> Stored | None:

@@ -125,7 +125,7 @@ def _plain_routes(app: FastAPI, ledger: Opened) -> list[Route]:
 
     def ready() -> str:
         lexicon()
-        ledger.resources()
+        ledger.resources().database.answers()
         return f"ready: Sural {VERSION}, rule set {RULE_SET}\n"
 
     async def home() -> str:

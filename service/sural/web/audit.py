@@ -20,11 +20,10 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from sural.canonical import VERSION
 from sural.doors.assessor import encode
-from sural.web.fhir import fault
+from sural.web.fhir import fault, fault_log
 from sural.web.routes import Route
 
 access_log = logging.getLogger("sural.access")
-fault_log = logging.getLogger("sural.fault")
 _DICOM = "http://dicom.nema.org/resources/ontology/DCM"
 _ACTIONS = {"read": "R", "vread": "R", "history-instance": "R", "create": "C", "update": "U"}
 """What is done, where it is not an execution."""

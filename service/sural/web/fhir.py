@@ -1,5 +1,6 @@
 """FHIR over HTTP: the response class, the body, and every error as an OperationOutcome."""
 
+import logging
 from collections.abc import Awaitable, Callable
 from typing import Any
 
@@ -11,8 +12,10 @@ from starlette.exceptions import HTTPException
 from sural.answer.accounts import outcome
 from sural.doors.assessor import encode
 from sural.issues import Issue, Refused
+from sural.ledger.database import Unavailable
 from sural.web.accepting import FHIR_JSON, FHIR_LINES, JSON, LINES, VERSIONS, media_type
 
+fault_log = logging.getLogger("sural.fault")
 _READ = {FHIR_JSON, JSON, FHIR_LINES, LINES, "application/ndjson"}
 
 
@@ -60,6 +63,8 @@ async def read_body(request: Request, limit: int) -> bytes:
     return b"".join(parts)
 
 
+RETRY_AFTER = "2"
+"""Seconds after which a client may ask again when the database did not answer."""
 _KEY_BY_STATUS = {404: "not-found", 405: "method-not-allowed", 413: "input-too-large", 415: "media-type-unsupported"}
 
 
@@ -79,11 +84,18 @@ def handle_errors(app: FastAPI) -> None:
     async def invalid(_: Request, error: Exception) -> Response:
         return fault(400, "parameter-invalid")
 
+    async def unavailable(_: Request, error: Exception) -> Response:
+        fault_log.warning("%s", error)  # the text is ours
+        response = fault(503, "ledger-unavailable")
+        response.headers["Retry-After"] = RETRY_AFTER
+        return response
+
     async def failed(_: Request, error: Exception) -> Response:
         return fault(500, "internal-error")
 
     handlers: dict[type[Exception], Callable[[Request, Exception], Awaitable[Response]]] = {
         Refused: refused,
+        Unavailable: unavailable,
         HTTPException: http,
         RequestValidationError: invalid,
         Exception: failed,

@@ -187,8 +187,11 @@ class _Doors:
         if any(issue.severity in ("error", "fatal") for issue in issues):
             raise Refused(*issues)
 
+    def _write(self, wishes: list[Wish], base: str) -> list[Done]:
+        return write(self._opened(), wishes, base)
+
     async def _one(self, request: Request, wish: Wish) -> Response:
-        (done,) = await run_in_threadpool(write, self._opened(), [wish], self._base(request))
+        (done,) = await run_in_threadpool(self._write, [wish], self._base(request))
         request.state.patient = done.stored.subject
         headers = _headers(done.stored)
         if done.what == "created":
@@ -210,7 +213,7 @@ class _Doors:
         for wish in wishes:
             require(request, wish.kind, "u" if wish.id or wish.update_where else "c")
             self._judge(wish.resource, f"{wish.at}.resource")
-        done = await run_in_threadpool(write, self._opened(), wishes, self._base(request))
+        done = await run_in_threadpool(self._write, wishes, self._base(request))
         whole = not prefers(request, "return=minimal")
         return FhirResponse({"resourceType": "Bundle", "type": "transaction-response", "entry": [_answer(one, whole) for one in done]})
 

@@ -4,6 +4,7 @@ An operation of its own, because it changes something: `$assess-lower-limb` neve
 or followed by another is decision 0013. The answer is a Bundle of the resources as they are stored, with their ids, and the intake report.
 """
 
+from collections.abc import Callable
 from typing import Any
 
 import orjson
@@ -40,7 +41,7 @@ def store_route(opened: Opened, base: Base, check: bool, max_bytes: int) -> Rout
         data = await read_body(request, max_bytes)
         asked, checked = asked_by_query(request, check, ASKED_BY_QUERY)
         checker = structural_check() if checked else None
-        return FhirResponse(await run_in_threadpool(_kept, opened.resources(), data, asked, checker, base(request)))
+        return FhirResponse(await run_in_threadpool(_kept, opened.resources, data, asked, checker, base(request)))
 
     return Route(
         "/fhir/$assess-and-store-lower-limb",
@@ -54,13 +55,13 @@ def store_route(opened: Opened, base: Base, check: bool, max_bytes: int) -> Rout
     )
 
 
-def _kept(resources: Resources, data: bytes, asked: Asked, checker: Checker | None, base: str) -> dict[str, Any]:
+def _kept(resources: Callable[[], Resources], data: bytes, asked: Asked, checker: Checker | None, base: str) -> dict[str, Any]:
     answered = answer(data, asked, checker)
     assessed = answered.assessed
     assert assessed is not None
     entries: list[dict[str, Any]] = []
     for transaction in transactions(answered):
-        kept = keep(resources, transaction)
+        kept = keep(resources(), transaction)
         entries += [{"fullUrl": f"{base}/{one.reference}", "resource": orjson.Fragment(one.content)} for one in kept.resources]
     entries += [{"resource": intake_outcome(patient.intake)} for patient in assessed.patients]
     unique = {entry.get("fullUrl", str(number)): entry for number, entry in enumerate(entries)}

@@ -5,16 +5,12 @@ Source of the form of the input: FHIR Bulk Data Access 2, "Bulk Data Output File
 
 import gzip
 import random
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
 import orjson
 import pytest
-
-pytest.importorskip("duckdb", reason="the extra `cohort` is not installed")
 
 import sural
 from sural.canonical import FINDING
@@ -50,7 +46,7 @@ def assessed(export: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def small_chunks(monkeypatch: pytest.MonkeyPatch) -> None:
     """Chunks of a few people, so that there are many."""
-    monkeypatch.setattr(grouping, "CHUNK", 100)
+    monkeypatch.setattr(grouping, "BUCKET", 100_000)
 
 
 def outputs(out: Path) -> dict[str, bytes]:
@@ -285,7 +281,7 @@ class _Dying(Silent):
     def __init__(self, after: int) -> None:
         self.after = after
 
-    def advance(self, patients: int) -> None:
+    def advance(self, patients: int, lines: int) -> None:
         self.after -= patients
         if self.after < 0:
             raise KeyboardInterrupt
@@ -338,7 +334,7 @@ def test_a_run_that_did_not_end_is_never_mixed_with_another(export: Path, tmp_pa
         assess(export, tmp_path, resume=True, lookback="P6M")
 
     class _Meddling(Silent):
-        def assessing(self, patients: int, done: int) -> None:
+        def assessing(self, lines: int, done: int) -> None:
             with pytest.raises(Occupied, match="under way"):
                 assess(export, tmp_path, resume=True)
 
@@ -449,26 +445,3 @@ def test_the_command_line_refuses_with_a_reason(tmp_path: Path, capsys: pytest.C
     folder = bulk(tmp_path / "in", islanders(1))
     assert 2 == main(["cohort", "assess", str(folder), "--out", str(tmp_path / "out"), "--scheme", "none-such"])
     assert "scheme-unknown" in capsys.readouterr().out
-
-
-_WITHOUT = "import sys; sys.modules['duckdb'] = None; from sural.cli.main import main; sys.exit(main(sys.argv[1:]))"
-
-
-def test_without_the_extra_the_message_names_it(tmp_path: Path) -> None:
-    """No traceback: what to install."""
-    command = [
-        sys.executable,
-        "-c",
-        _WITHOUT,
-        "cohort",
-        "assess",
-        str(bulk(tmp_path / "in", islanders(1))),
-        "--out",
-        str(tmp_path / "out"),
-    ]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=60)
-
-    assert (1, "sural cohort: this needs more than the base installation: pip install 'sural[cohort]' (duckdb is missing)\n") == (
-        done.returncode,
-        done.stderr,
-    )

@@ -9,8 +9,6 @@ from typing import Any
 import orjson
 import pytest
 
-pytest.importorskip("duckdb", reason="the extra `cohort` is not installed")
-
 from sural.cli.main import main
 from tests.asking import summary_of
 from tests.cohorts import bulk, read

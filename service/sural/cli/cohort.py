@@ -13,8 +13,6 @@ from sural.cli.reading import day, say, say_issues, write
 from sural.doors.assessor import encode
 from sural.issues import Refused
 
-LACKING = "sural cohort: this needs more than the base installation: pip install 'sural[{extra}]' ({module} is missing)"
-
 
 def run_assess(options: Namespace) -> int:
     """Assess a population. Exit status 0: done, whatever was rejected; 1: it stopped; 2: the request cannot be carried out."""
@@ -24,11 +22,6 @@ def run_assess(options: Namespace) -> int:
         say_issues(refused.issues)
         write(encode(outcome(refused.issues)))
         return 2
-    except ModuleNotFoundError as fault:
-        if fault.name not in ("duckdb", "tqdm", "pyspark"):
-            raise
-        say(LACKING.format(extra="spark" if fault.name == "pyspark" else "cohort", module=fault.name))
-        return 1
 
 
 def run_synthetic(options: Namespace) -> int:
@@ -51,7 +44,8 @@ def _assess(options: Namespace) -> int:
     from sural.cohort.inputs import NotThere, inputs
     from sural.cohort.journal import Occupied
     from sural.cohort.persons import Order
-    from sural.cohort.running import Stopped, run
+    from sural.cohort.processes import Stopped
+    from sural.cohort.running import run
 
     try:
         files, earlier = inputs(options.inputs), inputs(options.earlier)
@@ -85,6 +79,7 @@ class _Progress:
     def __init__(self, shown: bool) -> None:
         self._shown = shown
         self._bar: Any = None
+        self._patients = 0
 
     def __enter__(self) -> Self:
         return self
@@ -114,11 +109,13 @@ class _Progress:
         if self._bar is not None:
             self._bar.update(max(0.0, percent - self._bar.n))
 
-    def assessing(self, patients: int, done: int) -> None:
+    def assessing(self, lines: int, done: int) -> None:
         self._close()
-        say(f"assessing {patients} patients" + (f"; {done} are done already" if done else ""))
-        self._open("assessing", patients, " patients", done)
+        say(f"assessing the patients of {lines:,} lines" + (f"; {done:,} are done already" if done else ""))
+        self._open("assessing", lines, " lines", done)
 
-    def advance(self, patients: int) -> None:
+    def advance(self, patients: int, lines: int) -> None:
+        self._patients += patients
         if self._bar is not None:
-            self._bar.update(patients)
+            self._bar.set_postfix_str(f"{self._patients:,} patients", refresh=False)
+            self._bar.update(lines)

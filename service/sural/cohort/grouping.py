@@ -1,53 +1,83 @@
-"""Lines put in the order of their patients, by DuckDB, in a memory that does not grow with the population.
+"""Lines put together by patient, on disk, in a memory that does not grow with the population.
 
-A Bulk Data export has one file or more per type of resource. Every line is read once, the patient's id is found in it, and lines go into one
-Parquet file sorted by that id, from which a stretch of patients is read at a time. An id is found in the text of the line where it stands in
-the usual form, and by parsing the line where it may not. What a line says beyond that is not looked at here.
+A Bulk Data export has one file or more per type of resource, in any order. Files are cut into stretches; processes read them, tell whose each
+line is, and append it to one of many buckets by a checksum of the patient's id. A bucket holds some hundred patients whole and is small enough
+to be put in order in memory. Medications, which several patients may name, are brought to the buckets of those who do in a second step.
 
-Only the sorted file and the chunks' bounds come out of this; it may be killed at any moment and is then begun anew.
+Buckets are ranges of the checksum, so that the order of patients over all buckets is that of the checksums, however many buckets there are.
+Grouping may be killed at any moment and is then begun anew.
 """
 
-import re
-import threading
+import gzip
+import os
+import shutil
+import zlib
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from functools import lru_cache, partial
 from pathlib import Path
-from typing import Any
+from typing import BinaryIO
 
-import duckdb
+import orjson
 from msgspec import Struct
 
-from sural.cohort import statements
 from sural.cohort.inputs import Input
-from sural.cohort.statements import BLANK, MEDICATION, NOT_READ, REJECT, RESOURCE, text
+from sural.cohort.lines import Role, judge
+from sural.cohort.processes import enduring, spread
 from sural.intake.documents import MAX_ENTRIES
 
-CHUNK = 16_384
-"""Lines in one chunk, the unit of work and of taking up again: some 400 examinations, some 16 MB."""
-MEMORY = "400MB"
-"""What DuckDB may use before it goes to disk."""
+BUCKET = 16 * 2**20
+"""Bytes of lines in one bucket, about: the unit of work and of taking up again, some 400 examinations."""
+STRETCH = 64 * 2**20
+"""Bytes of an uncompressed file that one process reads at a time, and what it keeps before it writes."""
 LONGEST_LINE = 16 * 2**20
-_TELL_EVERY = 0.5
-SORTED, MEDICATIONS = "sorted.parquet", "medications.parquet"
+_BLOCK = 2**20
+_INFLATED = 12
+"""How much larger than a compressed file its lines are taken to be."""
+_LINES, _SHARED = "lines", "medications"
+_NOBODY = "nobody"
+_BOM = b"\xef\xbb\xbf"
+_RECORD = b"%b\t%d\t%d\t%d\t%b\n"
+"""One stored line: key, stretch, number in it, role, bytes."""
 
 
 class Unreadable(Exception):
     """A file that cannot be read to its end; what is in it beyond is not known."""
 
 
-class Grouped(Struct, frozen=True):
-    """What came of grouping: chunks by their first patient's id, how many patients, lines per file, and lines that reach no patient's
-    assessment: blank ones, those of types that are not read, Medications that nobody names. `shared` counts how often the others are named once
-    more. `bytes_kept` says that the lines are kept byte by byte."""
+class Stretch(Struct, frozen=True):
+    """Part of a file: its number, the bytes in which its lines begin (to the end when `end` is None), the bytes it takes on disk, and whether it is of
+    an earlier run."""
 
-    bounds: tuple[str, ...]
-    patients: int
+    file: int
+    begin: int
+    end: int | None
+    size: int
+    earlier: bool
+
+
+class Counted(Struct, frozen=True):
+    """The lines of a stretch, or of everything: how many, in each bucket, and of each kind that reaches no bucket of patients."""
+
+    lines: int
+    buckets: dict[int, int]
+    blank: int
+    not_read: int
+    medications: int
+
+
+class Grouped(Struct, frozen=True):
+    """What came of grouping. `sizes` are the lines of each bucket, with those of the Medications that its patients name; `starts` the file of
+    each stretch and the number of the line it begins with. Then lines per file, and lines that reach no patient's assessment: blank ones, those of types that are not
+    read, Medications that nobody names. `shared` counts how often the others are named once more."""
+
+    sizes: tuple[int, ...]
+    starts: tuple[tuple[int, int], ...]
     lines: tuple[int, ...]
     blank: int
     not_read: int
     unnamed: int
     shared: int
-    bytes_kept: bool = False
 
 
 Row = tuple[int, int, int, bytes]
@@ -58,146 +88,227 @@ def group(
     files: tuple[Input, ...],
     earlier: tuple[Input, ...],
     folder: Path,
-    threads: int,
+    workers: int,
     told: Callable[[float], None] = lambda _: None,
 ) -> Grouped:
-    """Sort the lines of some files into `folder`; `earlier` are files of summaries. `told` hears how far it is, in per cent.
+    """Bring the lines of some files into buckets in `folder`; `earlier` are files of summaries. `told` hears how far it is, in per cent.
 
-    Raises Unreadable.
+    Raises Unreadable or Stopped.
     """
-    try:
-        return _group(files, earlier, folder, threads, "utf-8", told)
-    except duckdb.InvalidInputException as fault:
-        if "nicode" not in str(fault):
-            raise Unreadable(_reason(fault, files, earlier)) from None
-    return _group(files, earlier, folder, threads, "latin-1", told)  # byte by byte: slower, and every line can be read
+    inputs = (*files, *earlier)
+    buckets = 1 + sum(one.size * (_INFLATED if one.compressed else 1) for one in inputs) // BUCKET
+    stretches = [part for number, one in enumerate(inputs) for part in _stretches(number, one, number >= len(files))]
+    counted: list[Counted] = []
 
+    def attempt() -> Iterator[Counted]:
+        counted.clear()
+        for name in (_LINES, _SHARED):
+            shutil.rmtree(folder / name, ignore_errors=True)
+        return spread(_read, list(enumerate(stretches)), workers, _begin, (inputs, folder, buckets))
 
-def _group(
-    files: tuple[Input, ...], earlier: tuple[Input, ...], folder: Path, threads: int, encoding: str, told: Callable[[float], None]
-) -> Grouped:
-    with _database(folder, threads) as database, _telling(database, told):
-        sources = [_source(number, one, encoding, folder) for number, one in enumerate((*files, *earlier))]
-        judged = statements.judged(sources, len(files))
-        try:
-            database.execute(f"COPY ({judged} ORDER BY key NULLS FIRST) TO {text(folder / SORTED)} {statements.PARQUET}")
-        except (duckdb.IOException, OSError) as fault:
-            raise Unreadable(_reason(fault, files, earlier)) from None
-        kept = f"read_parquet({text(folder / SORTED)})"
-        database.execute(f"COPY ({statements.shared(kept)}) TO {text(folder / MEDICATIONS)} {statements.PARQUET}")
-        bounds = database.execute(statements.bounds(kept, CHUNK)).fetchall()
-        patients = _one(database, f"SELECT count(DISTINCT key) FROM {kept} WHERE role = {RESOURCE}")
-        lines = dict(database.execute(f"SELECT file, count(*) FROM {kept} GROUP BY file").fetchall())
-        roles = dict(database.execute(f"SELECT role, count(*) FROM {kept} GROUP BY role").fetchall())
-        of_medications = f"read_parquet({text(folder / MEDICATIONS)})"
-        named = _one(database, f"SELECT count(*) FROM (SELECT DISTINCT file, number FROM {of_medications})")
-        copies = _one(database, f"SELECT count(*) FROM {of_medications}")
+    whole, done = sum(one.size for one in stretches) or 1, 0
+    for one in enduring(attempt):
+        counted.append(one)
+        done = sum(stretch.size for stretch in stretches[: len(counted)])
+        told(100 * done / whole)
+    sizes: Counter[int] = Counter()
+    for one in counted:
+        sizes.update(one.buckets)
+    named, copies = _share(folder, buckets, sizes)
+    lines = [0] * len(inputs)
+    starts = []
+    for stretch, one in zip(stretches, counted, strict=True):
+        starts.append((stretch.file, lines[stretch.file] + 1))
+        lines[stretch.file] += one.lines
     return Grouped(
-        tuple(row[0] for row in bounds),
-        patients,
-        tuple(lines.get(number, 0) for number in range(len(files))),
-        roles.get(BLANK, 0),
-        roles.get(NOT_READ, 0),
-        roles.get(MEDICATION, 0) - named,
+        tuple(sizes[bucket] for bucket in range(buckets)),
+        tuple(starts),
+        tuple(lines[: len(files)]),
+        sum(one.blank for one in counted),
+        sum(one.not_read for one in counted),
+        sum(one.medications for one in counted) - named,
         copies - named,
-        encoding != "utf-8",
     )
 
 
-def people(folder: Path, grouped: Grouped, chunk: int) -> Iterator[tuple[str, list[Row]]]:
-    """Each patient of a chunk with their lines, and those of the Medications that they name. Of a patient with more lines than can be
-    assessed at once only one more than that is given."""
-    first = grouped.bounds[chunk]
-    last = grouped.bounds[chunk + 1] if chunk + 1 < len(grouped.bounds) else None
-    where, values = ("key >= ?", [first]) if last is None else ("key >= ? AND key < ?", [first, last])
-    with _database(folder, 1) as database:
-        named: dict[str, list[Row]] = {}
-        for key, *row in _rows(database, folder / MEDICATIONS, where, values, grouped):
-            named.setdefault(key, []).append(tuple(row))
-        known: str | None = None
-        rows: list[Row] = []
-        for key, *row in _rows(database, folder / SORTED, where, values, grouped):
-            if key != known:
-                if known is not None:
-                    yield known, rows + named.get(known, [])
-                known, rows = key, []
-            if len(rows) <= MAX_ENTRIES:
-                rows.append(tuple(row))
-        if known is not None:
-            yield known, rows + named.get(known, [])
+def people(folder: Path, grouped: Grouped, bucket: int) -> Iterator[tuple[str, list[Row]]]:
+    """Each patient of a bucket with their lines, in the order of files, and those of the Medications that they name. Of a patient with
+    more lines than can be assessed at once the others are empty."""
+    found: dict[bytes, list[tuple[int, int, int, bytes]]] = defaultdict(list)
+    for key, stretch, number, role, body in _stored(folder / _LINES / str(bucket)):
+        rows = found[key]
+        rows.append((stretch, number, role, body if len(rows) <= MAX_ENTRIES else b""))
+    for key in sorted(found, key=_place):
+        rows = sorted(found.pop(key))
+        yield orjson.loads(key), [_row(grouped, *row) for row in rows]
 
 
 def nobody(folder: Path, grouped: Grouped) -> Iterator[Row]:
     """Every line of which no patient can be told, in the order of the files."""
-    with _database(folder, 1) as database:
-        where = f"key IS NULL AND role = {REJECT} ORDER BY file, number"
-        for _, *row in _rows(database, folder / SORTED, where, [], grouped):
-            yield tuple(row)
+    rows = sorted((stretch, number, role, body) for _, stretch, number, role, body in _stored(folder / _LINES / _NOBODY))
+    for row in rows:
+        yield _row(grouped, *row)
 
 
-def _rows(database: duckdb.DuckDBPyConnection, path: Path, where: str, values: list[str], grouped: Grouped) -> Iterator[Any]:
-    body = "line" if grouped.bytes_kept else "encode(line)"
-    found = database.execute(f"SELECT key, role, file, number, {body} FROM read_parquet({text(path)}) WHERE {where}", values)
-    while rows := found.fetchmany(1024):
-        yield from ((*row[:4], row[4].encode("latin-1")) for row in rows) if grouped.bytes_kept else rows
+def _row(grouped: Grouped, stretch: int, number: int, role: int, body: bytes) -> Row:
+    file, first = grouped.starts[stretch]
+    return role, file, first + number, body
 
 
-def _database(folder: Path, threads: int) -> duckdb.DuckDBPyConnection:
-    """A database in memory that spills into the folder, reaches nothing else by itself, and is silent."""
-    database = duckdb.connect(
-        config={
-            "threads": threads,
-            "memory_limit": MEMORY,
-            "temp_directory": str(folder / "spilled"),
-            "autoinstall_known_extensions": False,
-            "autoload_known_extensions": False,
-        }
-    )
-    database.execute("SET enable_progress_bar = false")  # on by itself where it takes the process for an interactive one
-    return database
+def _stretches(number: int, one: Input, earlier: bool) -> Iterator[Stretch]:
+    if one.compressed:
+        yield Stretch(number, 0, None, one.size, earlier)
+        return
+    for begin in range(0, one.size, STRETCH):
+        size = min(STRETCH, one.size - begin)
+        yield Stretch(number, begin, begin + size, size, earlier)
 
 
-@contextmanager
-def _telling(database: duckdb.DuckDBPyConnection, told: Callable[[float], None]) -> Iterator[None]:
-    """Says from time to time how far the database is."""
-    database.execute("SET enable_progress_bar = true")
-    database.execute("SET enable_progress_bar_print = false")
-    ended = threading.Event()
+def _place(key: bytes) -> tuple[int, bytes]:
+    """Where a patient stands in the order."""
+    return zlib.crc32(key), key
 
-    def tell() -> None:
-        while not ended.wait(_TELL_EVERY):
-            told(database.query_progress())
 
-    teller = threading.Thread(target=tell, daemon=True)
-    teller.start()
+@lru_cache(4096)
+def _written(key: str) -> tuple[bytes, int]:
+    """A key as it is stored, which has no tab and no end of line, and its checksum."""
+    written = orjson.dumps(key)
+    return written, zlib.crc32(written)
+
+
+class _Reader:
+    """Reads stretches in one process, and writes lines to files of its own in each bucket."""
+
+    def __init__(self, inputs: tuple[Input, ...], folder: Path, buckets: int) -> None:
+        self.inputs = inputs
+        self.folder = folder
+        self.buckets = buckets
+
+    def read(self, number: int, stretch: Stretch) -> Counted:
+        """Bring the lines of a stretch to their buckets."""
+        kept: dict[str, list[bytes]] = defaultdict(list)
+        sizes: Counter[int] = Counter()
+        kinds: Counter[Role] = Counter()
+        index = held = 0
+        buckets, earlier = self.buckets, stretch.earlier
+        for index, body in enumerate(_lines(self.inputs[stretch.file], stretch)):
+            role, key, medication = judge(body, earlier)
+            if key is not None:
+                written, place = _written(key)
+                bucket = place * buckets >> 32
+                kept[f"{_LINES}/{bucket}"].append(_RECORD % (written, number, index, role, body))
+                sizes[bucket] += 1
+                shared = written  # of one who names a Medication, only the key is kept beside the Medication
+            else:
+                shared = body
+                kinds[role] += 1
+                if role is Role.REJECT:
+                    kept[f"{_LINES}/{_NOBODY}"].append(_RECORD % (b"", number, index, role, body))
+            if medication is not None:
+                written, place = _written(medication)
+                kept[f"{_SHARED}/{place * buckets >> 32}"].append(_RECORD % (written, number, index, role, shared))
+            held += len(body)
+            if held > STRETCH:
+                self._write(kept)
+                held = 0
+        self._write(kept)
+        total = sum(sizes.values()) + sum(kinds.values())
+        return Counted(total, dict(sizes), kinds[Role.BLANK], kinds[Role.NOT_READ], kinds[Role.MEDICATION])
+
+    def _write(self, kept: dict[str, list[bytes]]) -> None:
+        for name, lines in kept.items():
+            _append(self.folder / name, lines)
+        kept.clear()
+
+
+def _append(bucket: Path, lines: list[bytes]) -> None:
+    """Add lines to the file that this process has in a bucket."""
+    path = bucket / str(os.getpid())
     try:
-        yield
-    finally:
-        ended.set()
-        teller.join()
+        file = path.open("ab")
+    except FileNotFoundError:
+        bucket.mkdir(parents=True, exist_ok=True)
+        file = path.open("ab")
+    with file:
+        file.write(b"".join(lines))
 
 
-def _source(number: int, one: Input, encoding: str, folder: Path) -> str:
-    """The lines of one file, numbered."""
-    path = Path(one.path)
-    if re.search(r"[*?\[\]{}]", one.path):  # a name that would be taken for a pattern
-        path = folder / f"input-{number}"
-        path.unlink(missing_ok=True)
-        path.symlink_to(one.path)
-    return statements.lines(number, path, encoding, one.compressed, LONGEST_LINE)
+_reader: list[_Reader] = []
 
 
-def _one(database: duckdb.DuckDBPyConnection, question: str) -> Any:
-    row = database.execute(question).fetchone()
-    return row[0] if row else None
+def _begin(inputs: tuple[Input, ...], folder: Path, buckets: int) -> None:
+    _reader[:] = [_Reader(inputs, folder, buckets)]
 
 
-def _reason(fault: Exception, files: tuple[Input, ...], earlier: tuple[Input, ...]) -> str:
-    """Why a file cannot be read, without a word of what is in it."""
-    text = str(fault)
-    name = next((one.name for one in (*files, *earlier) if one.path in text), "an input")
-    if "GZIP" in text:
-        return f"{name}: the compressed file ends too early, or is damaged"
-    if "ine size" in text or "max_line_size" in text:
-        return f"{name}: a line is longer than {LONGEST_LINE >> 20} MiB"
-    return f"{name}: cannot be read ({type(fault).__name__})"
+def _read(numbered: tuple[int, Stretch]) -> Counted:
+    return _reader[0].read(*numbered)
+
+
+def _lines(one: Input, stretch: Stretch) -> Iterator[bytes]:
+    """The lines that begin in a stretch, without what ends them. Raises Unreadable."""
+    try:
+        with Path(one.path).open("rb") as file:
+            yield from _cut(gzip.GzipFile(fileobj=file) if one.compressed else file, stretch)
+    except (EOFError, zlib.error, gzip.BadGzipFile):
+        raise Unreadable(f"{one.name}: the compressed file ends too early, or is damaged") from None
+    except _TooLong:
+        raise Unreadable(f"{one.name}: a line is longer than {LONGEST_LINE >> 20} MiB") from None
+    except OSError as fault:
+        raise Unreadable(f"{one.name}: cannot be read ({type(fault).__name__})") from None
+
+
+class _TooLong(Exception):
+    pass
+
+
+def _cut(file: BinaryIO | gzip.GzipFile, stretch: Stretch) -> Iterator[bytes]:
+    line = partial(file.readline, LONGEST_LINE + 2)
+    at = stretch.begin
+    if at:
+        file.seek(at - 1)
+        at += len(line()) - 1
+    elif file.read(len(_BOM)) == _BOM:
+        at = len(_BOM)
+    else:
+        file.seek(0)
+    end = stretch.end
+    while end is None or at < end:
+        body = line()
+        if not body:
+            return
+        if len(body) > LONGEST_LINE:
+            raise _TooLong
+        at += len(body)
+        yield body.rstrip(b"\r\n")
+
+
+def _stored(bucket: Path) -> Iterator[tuple[bytes, int, int, int, bytes]]:
+    """Key, stretch, number, role and bytes of each line in a bucket."""
+    for path in bucket.iterdir() if bucket.exists() else ():
+        with path.open("rb") as file:
+            for line in file:
+                key, stretch, number, role, body = line.split(b"\t", 4)
+                yield key, int(stretch), int(number), int(role), body[:-1]
+
+
+def _share(folder: Path, buckets: int, sizes: Counter[int]) -> tuple[int, int]:
+    """Bring Medications to the buckets of the patients who name them: how many are named, and how often in all."""
+    named = copies = 0
+    for shared in (folder / _SHARED).iterdir() if (folder / _SHARED).exists() else ():
+        naming: dict[bytes, set[bytes]] = defaultdict(set)
+        for key, _, _, role, body in _stored(shared):
+            if role == Role.RESOURCE:
+                naming[key].add(body)
+        kept: dict[int, list[bytes]] = defaultdict(list)
+        for key, stretch, number, role, body in _stored(shared):
+            if role != Role.MEDICATION or key not in naming:
+                continue
+            named += 1
+            for person in naming[key]:
+                copies += 1
+                kept[zlib.crc32(person) * buckets >> 32].append(_RECORD % (person, stretch, number, role, body))
+        for bucket, lines in kept.items():
+            sizes[bucket] += len(lines)
+            _append(folder / _LINES / str(bucket), lines)
+    shutil.rmtree(folder / _SHARED, ignore_errors=True)
+    return named, copies

@@ -14,7 +14,7 @@ from msgspec import Struct, field
 
 from sural.answer.identity import ANSWER_SYSTEM
 from sural.assessing import Assessed, assess_document
-from sural.cohort.statements import EARLIER
+from sural.cohort.lines import Role
 from sural.cohort.tally import Tally, count
 from sural.doors.assessor import Answered, documents, encode, structural_check
 from sural.doors.request import Request
@@ -63,7 +63,7 @@ class Assessor:
         """Assess the patient with this id."""
         earlier, lines, ours = None, [], 0
         for row in sorted(rows, key=_text):
-            if row[0] == EARLIER:
+            if row[0] == Role.EARLIER:
                 earlier = row[3]
             elif _OURS in row[3] and _is_ours(row[3]):
                 ours += 1

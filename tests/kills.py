@@ -1,11 +1,12 @@
 """Kills a pull again and again, without a word (SIGKILL), and looks at what is left.
 
-    python -m tests.kills [--kills 20] [--patients 500] [--seed 1] [--write-back | --cohort]
+    python -m tests.kills [--kills 20] [--patients 500] [--seed 1] [--write-back | --cohort | --subscriptions]
 
 Each pull is a process of its own against a fake EHR in another; it dies after a random number of its summaries. In the end everybody must
 have been answered, nobody who was written down as done may have been done again, and the mark must be that of the first pull. With
 `--write-back` each pull writes its answers into the record system and dies at a random moment; in the end everybody there must have exactly
-one answer, whole and current, and no resource may stand twice. With `--cohort` a cohort run is killed instead: see `tests.cohort_kills`.
+one answer, whole and current, and no resource may stand twice. With `--cohort` a cohort run is killed instead: see `tests.cohort_kills`; with
+`--subscriptions` the delivery of notifications: see `tests.subscription_kills`.
 """
 
 import argparse
@@ -31,6 +32,7 @@ from sural.records.outgoing import Outgoing
 from tests.cohort_kills import kill_cohort
 from tests.ehr import AS_OF
 from tests.ehr_process import ehr_process
+from tests.subscription_kills import kill_delivering
 
 CONCURRENCY = 4
 PULL = "import sys; from sural.cli.main import main; sys.exit(main(sys.argv[1:]))"
@@ -188,8 +190,9 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--write-back", action="store_true")
     parser.add_argument("--cohort", action="store_true")
+    parser.add_argument("--subscriptions", action="store_true")
     options = parser.parse_args()
-    look = kill_cohort if options.cohort else kill_writing if options.write_back else kill_and_look
+    look = kill_delivering if options.subscriptions else kill_cohort if options.cohort else kill_writing if options.write_back else kill_and_look
     wrong = look(options.kills, options.patients, options.seed)
     print("\n".join(wrong) or "nobody lost, nobody done twice")
     return 1 if wrong else 0

@@ -43,7 +43,7 @@ FLOORS: dict[str, set[str]] = {
     "assessing": {"issues", "terminology", "intake", "footrisk", "neuropathy", "trend", "plan", "answer"},
 }
 CORE = set(FLOORS)
-DOORS = {"api", "doors", "web", "cli", "records", "ledger", "cohort", "__init__"}
+DOORS = {"api", "doors", "web", "cli", "records", "ledger", "subscriptions", "cohort", "__init__"}
 READS_FILES = {"terminology/publication.py", "terminology/dictionary.py", "exam/units.py", "plan/calendar.py", "plan/pathway.py"}
 """Published tables that are loaded once; nothing of a patient's."""
 THIRD_PARTIES = {

@@ -371,13 +371,15 @@ OF_THE_STORE = {
     "export-ended", "ledger-unavailable",
 }  # fmt: skip
 """Keys of stored answers: in test_ledger_store, test_search, test_stored, test_export and test_serving."""
+OF_SUBSCRIPTIONS = {f"subscription-{one}" for one in ("channel", "criteria", "payload", "endpoint", "header", "ended", "status")}
+"""Keys of subscriptions: in test_subscriptions."""
 
 
 def test_every_key_of_the_vocabulary_is_tested() -> None:
     """A new key needs a fault that leads to it."""
     tested = {key for _, key, _, _ in (*FAULTS.values(), *TOGETHER.values())}
 
-    assert set() == KINDS.keys() - tested - OF_THE_REQUEST - OF_THE_WHOLE - OF_ACCESS - OF_THE_STORE - ELSEWHERE
+    assert set() == KINDS.keys() - tested - OF_THE_REQUEST - OF_THE_WHOLE - OF_ACCESS - OF_THE_STORE - OF_SUBSCRIPTIONS - ELSEWHERE
 
 
 def test_every_issue_code_is_one_of_fhir_r4() -> None:

@@ -581,7 +581,10 @@ def _promised(statement: Json) -> set[tuple[str, str]]:
     rest = statement["rest"][0]
     found = {("GET", "/fhir/metadata"), ("HEAD", "/fhir/metadata")}
     for resource in rest["resource"]:
-        found |= {("POST", f"/fhir/{resource['type']}/${operation['name']}") for operation in resource.get("operation", [])}
+        if resource["type"] == "Subscription":
+            found |= _OF_SUBSCRIPTIONS
+        else:
+            found |= {("POST", f"/fhir/{resource['type']}/${operation['name']}") for operation in resource.get("operation", [])}
         for interaction in resource.get("interaction", []):
             at = f"/fhir/{resource['type']}"
             found |= {(method, at + rest) for method, rest in _OF_INTERACTION[interaction["code"]]}
@@ -596,7 +599,7 @@ def _promised(statement: Json) -> set[tuple[str, str]]:
 
 _OF_INTERACTION = {
     "read": [("GET", "/{id}"), ("HEAD", "/{id}")], "search-type": [("GET", ""), ("HEAD", "")], "create": [("POST", "")],
-    "update": [("PUT", "/{id}")], "vread": [("GET", "/{id}/_history/{version}"), ("HEAD", "/{id}/_history/{version}")],
+    "update": [("PUT", "/{id}")], "delete": [("DELETE", "/{id}")], "vread": [("GET", "/{id}/_history/{version}"), ("HEAD", "/{id}/_history/{version}")],
     "history-instance": [("GET", "/{id}/_history"), ("HEAD", "/{id}/_history")],
 }  # fmt: skip
 _OF_EXPORT = {
@@ -604,6 +607,10 @@ _OF_EXPORT = {
     ("GET", "/fhir/$export/{job}/{kind}"), ("HEAD", "/fhir/$export/{job}/{kind}"),
 }  # fmt: skip
 """The kick-off, and what Bulk Data says that follows from it."""
+_OF_SUBSCRIPTIONS = {
+    (method, f"/fhir/Subscription{path}") for method in ("GET", "POST") for path in ("/$status", "/{id}/$status", "/{id}/$events")
+}
+"""The operations of the backport, of the type and of an instance as its definitions have them."""
 
 
 def test_the_routes_of_the_application_are_seen(app: FastAPI) -> None:
@@ -615,7 +622,7 @@ def test_the_routes_of_the_application_are_seen(app: FastAPI) -> None:
         ("HEAD", "/fhir/ValueSet"),
     } <= _routes(app)
     operations = {(method, path) for method, path in _routes(app) if "$" in path}
-    assert len(operations) + 2 + 1 + 4 * len(SHELVES) + 12 * len(SEARCHED) == len(_routes(app))
+    assert len(operations) + 2 + 1 + 4 * len(SHELVES) + 12 * len(SEARCHED) + 8 == len(_routes(app))
 
 
 def test_metadata_lists_exactly_the_routes_there_are(app: FastAPI, client: TestClient) -> None:
@@ -637,9 +644,9 @@ def test_metadata_promises_nothing_that_is_not_kept(client: TestClient) -> None:
     """A2: of what is published no history, no conditional create, no update; stored answers: test_search."""
     resources = client.get("/fhir/metadata").json()["rest"][0]["resource"]
 
-    assert {*SHELVES, *SEARCHED, "QuestionnaireResponse"} == {resource["type"] for resource in resources}
+    assert {*SHELVES, *SEARCHED, "QuestionnaireResponse", "Subscription"} == {resource["type"] for resource in resources}
     for resource in (one for one in resources if one["type"] not in SEARCHED):
-        assert "no-version" == resource["versioning"]
+        assert ("versioned" if resource["type"] == "Subscription" else "no-version") == resource["versioning"]
         assert not any(resource[flag] for flag in ("readHistory", "updateCreate", "conditionalCreate", "conditionalUpdate"))
 
 

@@ -153,6 +153,14 @@ _TABLE: tuple[tuple[str, Severity, str, int, str], ...] = (
     ("several-matches", "error", "multiple-matches", 412, "The condition is met by more than one resource."),
     ("parameter-ignored", "warning", "not-supported", 400, "There is no such search parameter; the results are not narrowed by it."),
     ("search-too-costly", "error", "too-costly", 403, "The search is too wide: say more of what is wanted."),
+    # subscriptions
+    ("subscription-channel", "error", "not-supported", 422, "Only the channel rest-hook is offered, with the extensions of the R4 backport of topics."),
+    ("subscription-criteria", "error", "not-supported", 422, "The criteria are neither a search of stored answers nor one of the topics here."),
+    ("subscription-payload", "error", "not-supported", 422, "This payload, or this much content, is not sent."),
+    ("subscription-endpoint", "error", "security", 422, "The endpoint is not on the list of servers that may be notified."),
+    ("subscription-header", "error", "value", 422, "A header is not a name with a value, or is one that sending decides about."),
+    ("subscription-ended", "error", "business-rule", 422, "The end of the subscription is in the past."),
+    ("subscription-status", "error", "value", 422, "A client may set a subscription requested, active or off."),
     # CDS Hooks and access
     ("hook-unknown", "error", "not-supported", 400, "This hook is not served here."),
     ("hook-request-invalid", "error", "structure", 400, "The request is not a CDS Hooks request: an element is missing or has the wrong form."),

@@ -33,7 +33,7 @@ each = pytest.mark.parametrize("profile", profiles().values(), ids=lambda profil
 def test_all_profiles_are_there() -> None:
     """What answers claim, what senders can claim, and the extensions; nothing that repeats the terminology."""
     assert NAMES == {profile["id"] for profile in profiles().values()}
-    assert {"StructureDefinition", "OperationDefinition", "PlanDefinition"} == {
+    assert {"StructureDefinition", "OperationDefinition", "PlanDefinition", "Basic"} == {
         path.name.split("-")[0] for path in PROFILES.glob("*.json")
     }
 

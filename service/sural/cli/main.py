@@ -46,6 +46,7 @@ def parser() -> argparse.ArgumentParser:
     _pull(commands.add_parser("pull", help="pull from a record system's FHIR endpoint, assess, one summary per patient"))
     _cohort(commands.add_parser("cohort", help="assess a population from the files of a Bulk Data export"))
     _serve(commands.add_parser("serve", help="run the HTTP service"))
+    _notify(commands.add_parser("notify", help="notify the subscribers of a ledger, in a process of its own"))
     _demo(commands.add_parser("demo", help="run the service with the fixture cases and say where to look"))
     return top
 
@@ -192,7 +193,15 @@ def _serve(command: argparse.ArgumentParser) -> None:
         "--without-authentication", action="store_true", help="listen beyond this machine though nobody has to say who they are"
     )
     command.add_argument("--access-log", action="store_true", help="one line per request on standard error: route, status, time")
+    command.add_argument("--without-notifications", action="store_true", help="leave notifying subscribers to `sural notify`")
     command.set_defaults(run=_run_serve)
+
+
+def _notify(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--database", default="sqlite:///sural-ledger.sqlite", metavar="URL", help="the ledger; default sural-ledger.sqlite here")
+    command.add_argument("--settings", required=True, metavar="FILE", help="whom the service may notify (TOML)")
+    command.add_argument("--once", action="store_true", help="deliver what can be delivered now, and end; else go on until interrupted")
+    command.set_defaults(run=_run_notify)
 
 
 def _demo(command: argparse.ArgumentParser) -> None:
@@ -240,6 +249,12 @@ def _run_cases_run(options: argparse.Namespace) -> int:
     from sural.cli.cases import run_run
 
     return run_run(options.names, options.url)
+
+
+def _run_notify(options: argparse.Namespace) -> int:
+    from sural.cli.notify import run
+
+    return run(options)
 
 
 def _run_serve(options: argparse.Namespace) -> int:

@@ -44,7 +44,8 @@ def run(options: Namespace) -> int:
         handler.setFormatter(logging.Formatter("%(asctime)s %(message)s"))
         logging.getLogger("sural.access").addHandler(handler)
         logging.getLogger("sural.access").setLevel(logging.INFO)
-    app = create_app(check=options.check == "structure", settings=settings, database=options.database)
+    deliver = bool(settings.outbound.subscribers) and not options.without_notifications
+    app = create_app(check=options.check == "structure", settings=settings, database=options.database, deliver=deliver)
     listen(app, options.host, options.port)
     return 0
 

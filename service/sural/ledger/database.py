@@ -21,7 +21,7 @@ from sqlalchemy.exc import TimeoutError as NoneFree
 from sqlalchemy.pool import ConnectionPoolEntry, QueuePool
 from tenacity import retry, retry_if_exception_type, stop_after_delay, wait_random
 
-SCHEMA = "0002"
+SCHEMA = "0003"
 """The newest revision under `migrations`."""
 LOCK = 0x53_75_72_61_6C
 """The number of the advisory lock that writers take on PostgreSQL."""

@@ -11,6 +11,8 @@
 | `widest` | search parameter: the greatest width that one of its ranges ever had |
 | `export` | export that was begun: its types, and the last change that is in it |
 | `secret` | key of this ledger's own, such as that of page links |
+| `subscription` | subscription: what was asked for, how far the feed was read for it, and how its endpoint answers |
+| `notification` | event of a subscription: the outbox; `about` is whom it is about, and `delivered` is empty until the endpoint took it |
 """
 
 from sqlalchemy import (
@@ -71,3 +73,22 @@ EXPORT = Table(
     Column("last", BigInteger, nullable=False), Column("instant", BigInteger, nullable=False), Column("query", String, nullable=False),
 )  # fmt: skip
 SECRET = Table("secret", METADATA, Column("purpose", String, primary_key=True), Column("value", LargeBinary, nullable=False))
+SUBSCRIPTION = Table(
+    "subscription", METADATA,
+    Column("id", String, primary_key=True), Column("version", Integer, nullable=False), Column("instant", BigInteger, nullable=False),
+    Column("status", String, nullable=False), Column("fault", String, nullable=False), Column("owner", String, nullable=False),
+    Column("base", String, nullable=False), Column("content", LargeBinary, nullable=False), Column("ends", BigInteger, nullable=False),
+    Column("since", BigInteger, nullable=False), Column("events", BigInteger, nullable=False), Column("failures", Integer, nullable=False),
+    Column("free_from", BigInteger, nullable=False), Column("heartbeat", Integer, nullable=False), Column("beat_from", BigInteger, nullable=False),
+)  # fmt: skip
+"""Times are in milliseconds since 1970. `free_from`: not to be notified before; `beat_from`: when the next heartbeat is due."""
+NOTIFICATION = Table(
+    "notification", METADATA,
+    Column("subscription", ForeignKey("subscription.id"), primary_key=True), Column("number", BigInteger, primary_key=True),
+    Column("change", ForeignKey("change.sequence"), nullable=False), Column("about", String, nullable=False),
+    Column("attempts", Integer, nullable=False), Column("free_from", BigInteger, nullable=False), Column("holder", String, nullable=False),
+    Column("delivered", BigInteger), Index("notifications_delivered", "delivered"),
+)  # fmt: skip
+_OPEN = NOTIFICATION.c.delivered.is_(None)
+Index("open_notifications", NOTIFICATION.c.subscription, NOTIFICATION.c.number, sqlite_where=_OPEN, postgresql_where=_OPEN)
+Index("held_notifications", NOTIFICATION.c.subscription, NOTIFICATION.c.free_from, sqlite_where=_OPEN, postgresql_where=_OPEN)

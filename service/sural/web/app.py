@@ -21,6 +21,7 @@ from sural.web.extraction import extract_route
 from sural.web.fhir import FhirResponse, handle_errors
 from sural.web.hooks import hooks_routes
 from sural.web.intake_operation import intake_route
+from sural.web.notifying import notifying
 from sural.web.operation import operation_route
 from sural.web.publications import SHELVES, published, search
 from sural.web.routes import READ, Route, register, served
@@ -28,6 +29,7 @@ from sural.web.security import Guard, handle_denied, smart_configuration
 from sural.web.settings import Settings
 from sural.web.stored import Opened, stored_routes
 from sural.web.storing import store_route
+from sural.web.subscribing import subscription_routes
 
 Id = Annotated[str, Path(pattern=r"^[A-Za-z0-9\-.]{1,64}$")]
 
@@ -40,15 +42,19 @@ def create_app(
     transport: AsyncBaseTransport | None = None,
     audit: Write | None = None,
     database: str = "sqlite://",
+    deliver: bool = False,
 ) -> FastAPI:
     """The application. `check` turns the structural check of what comes in on where a query does not say; `demo` adds pages over the
     fixture cases. `settings` say who may ask and whom the service may ask; `transport` and `audit` are for other ways to reach servers
     and to write the audit log, such as those of tests. `database` is the address of the ledger with the stored answers, opened when it is
-    first needed; by default they last as long as the application."""
+    first needed; by default they last as long as the application. With `deliver` the application notifies subscribers while it runs."""
     settings = settings or Settings()
+    write = audit or (log_to(settings.audit.file) if settings.audit.file else None)
+    ledger = Opened(database)
     app = FastAPI(
-        title="Sural", version=VERSION, redirect_slashes=False, openapi_url="/openapi.json", docs_url=None, redoc_url=None
-    )
+        title="Sural", version=VERSION, redirect_slashes=False, openapi_url="/openapi.json", docs_url=None, redoc_url=None,
+        lifespan=notifying(ledger, settings, write) if deliver else None,
+    )  # fmt: skip
     handle_errors(app)
     operations = [operation_route(check, max_bytes), intake_route(check, max_bytes), extract_route(check, max_bytes)]
     handle_denied(app)
@@ -62,9 +68,7 @@ def create_app(
             expose_headers=["etag", "last-modified", "location", "content-location"],
             max_age=600,
         )
-    write = audit or (log_to(settings.audit.file) if settings.audit.file else None)
     app.add_middleware(Accounted, write=write, secure=settings.base.startswith("https:"))
-    ledger = Opened(database)
 
     def base(request: Request) -> str:
         return f"{settings.base.rstrip('/')}/fhir" if settings.base else _base(request)
@@ -73,6 +77,7 @@ def create_app(
     app.state.ledger = ledger
     register(app, [store_route(ledger, base, check, max_bytes), *export_routes(ledger, base)])
     register(app, stored_routes(ledger.resources, ledger.searcher, base, check, max_bytes))
+    register(app, subscription_routes(ledger, base, settings, max_bytes))
     register(app, hooks_routes(settings, check, max_bytes, transport))
     if demo:
         register(app, demo_routes())

@@ -25,7 +25,7 @@ from sural.web.routes import Route
 
 access_log = logging.getLogger("sural.access")
 _DICOM = "http://dicom.nema.org/resources/ontology/DCM"
-_ACTIONS = {"read": "R", "vread": "R", "history-instance": "R", "create": "C", "update": "U"}
+_ACTIONS = {"read": "R", "vread": "R", "history-instance": "R", "create": "C", "update": "U", "delete": "D"}
 """What is done, where it is not an execution."""
 HEADERS = {
     "X-Content-Type-Options": "nosniff",

@@ -7,13 +7,17 @@ from fastapi import FastAPI
 
 from sural import canonical
 from sural.ledger.parameters import IDENTIFIED, SEARCHED
+from sural.subscriptions.topics import BACKPORT, TOPICS
 from sural.web.accepting import FHIR_JSON
-from sural.web.publications import SEARCH_PARAMETERS
+from sural.web.publications import parameters
 from sural.web.routes import served
 from sural.web.security import capability_security
 from sural.web.settings import Settings
+from sural.web.subscribing import KIND as SUBSCRIPTION
+from sural.web.subscribing import SEARCH_PARAMETERS as OF_SUBSCRIPTIONS
 
-DATE = "2026-11-25"
+DATE = "2026-11-27"
+_TOPIC = f"{BACKPORT}/StructureDefinition/capabilitystatement-subscriptiontopic-canonical"
 
 
 def capability_statement(app: FastAPI, base: str, settings: Settings | None = None) -> dict[str, Any]:
@@ -25,7 +29,9 @@ def capability_statement(app: FastAPI, base: str, settings: Settings | None = No
         if route.interaction == "operation":
             definition = route.definition or f"{canonical.BASE}/OperationDefinition/{route.name}"
             does = " ".join((route.endpoint.__doc__ or "").split())
-            operations.setdefault(route.on, []).append({"name": route.name, "definition": definition, "documentation": does})
+            known = operations.setdefault(route.on, [])
+            if route.name not in {one["name"] for one in known}:  # one of a type and of an instance has a route for each
+                known.append({"name": route.name, "definition": definition, "documentation": does})
             if route.on:
                 resources.setdefault(route.on, set())
         elif route.interaction == "transaction":
@@ -44,6 +50,7 @@ def capability_statement(app: FastAPI, base: str, settings: Settings | None = No
         "kind": "instance",
         "software": {"name": "Sural", "version": f"{canonical.VERSION}, rule set {canonical.RULE_SET}"},
         "implementation": {"description": "Assessment of foot and lower-limb neurological examinations", "url": base},
+        "instantiates": [f"{BACKPORT}/CapabilityStatement/backport-subscription-server-r4"],
         "fhirVersion": "4.0.1",
         "format": [FHIR_JSON],
         "rest": [
@@ -64,20 +71,24 @@ def _resource(name: str, interactions: set[str], operations: list[dict[str, str]
     content: dict[str, Any] = {"type": name}
     if interactions:
         content["interaction"] = [{"code": code} for code in sorted(interactions)]
-    content["versioning"] = "versioned" if "vread" in interactions else "no-version"
+    if name == SUBSCRIPTION:
+        content["extension"] = [{"url": _TOPIC, "valueCanonical": topic} for topic in TOPICS]
+        content["supportedProfile"] = [f"{BACKPORT}/StructureDefinition/backport-subscription"]
+    content["versioning"] = "versioned" if "vread" in interactions or name == SUBSCRIPTION else "no-version"
     content["readHistory"] = "vread" in interactions
     content["updateCreate"] = False
-    content["conditionalCreate"] = "create" in interactions
+    content["conditionalCreate"] = "create" in interactions and name in SEARCHED
     if "vread" in interactions:
         content["conditionalRead"] = "full-support"
-    content["conditionalUpdate"] = "update" in interactions
+    content["conditionalUpdate"] = "update" in interactions and name in SEARCHED
     if name in SEARCHED:
         content["searchInclude"] = [f"{name}:{one.names[0]}" for one in SEARCHED[name] if one.kind == "reference"]
         content["searchRevInclude"] = [f"{kind}:{one.names[0]}" for kind in SEARCHED for one in SEARCHED[kind] if name in one.targets]
         content["searchParam"] = list(_search_parameters(name))
         content = {key: value for key, value in content.items() if value != []}
     elif "search-type" in interactions:
-        content["searchParam"] = [{"name": parameter, "type": kind} for parameter, kind in SEARCH_PARAMETERS.items()]
+        own = OF_SUBSCRIPTIONS if name == SUBSCRIPTION else parameters(name)
+        content["searchParam"] = [{"name": parameter, "type": kind} for parameter, kind in own.items()]
     if operations:
         content["operation"] = operations
     return content

@@ -18,9 +18,16 @@ SHELVES: dict[str, Shelf] = {
     "StructureDefinition": "profiles",
     "OperationDefinition": "profiles",
     "PlanDefinition": "profiles",
+    "Basic": "profiles",
 }
 SEARCH_PARAMETERS = {"_id": "token", "url": "uri", "name": "string", "version": "token", "status": "token"}
+_OF_BASIC = {"_id": "token"}
 _SYSTEMS = {"status": "http://hl7.org/fhir/publication-status"}
+
+
+def parameters(resource_type: str) -> dict[str, str]:
+    """The search parameters of a published type, with their types; a Basic is no canonical resource and has none of theirs."""
+    return _OF_BASIC if resource_type == "Basic" else SEARCH_PARAMETERS
 
 
 @cache
@@ -39,11 +46,12 @@ def search(resource_type: str, given: list[tuple[str, str]], base: str, strict: 
     The self link states what was understood. A parameter that is not known is not applied, or refused where the client asks for strict
     handling; a modifier is always refused: without it the search would be another one. Source: FHIR R4, search.
     """
-    understood = [(name, value) for name, value in given if name in SEARCH_PARAMETERS and value]
+    known = parameters(resource_type)
+    understood = [(name, value) for name, value in given if name in known and value]
     issues = [
-        Issue("parameter-unknown" if name.partition(":")[0] not in SEARCH_PARAMETERS else "parameter-invalid", f"http.{name}")
+        Issue("parameter-unknown" if name.partition(":")[0] not in known else "parameter-invalid", f"http.{name}")
         for name, _ in given
-        if name not in (*SEARCH_PARAMETERS, "_format") and (strict or name.partition(":")[0] in SEARCH_PARAMETERS)
+        if name not in (*known, "_format") and (strict or name.partition(":")[0] in known)
     ]
     if issues:
         raise Refused(*issues)

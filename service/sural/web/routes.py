@@ -8,7 +8,7 @@ from fastapi.responses import Response
 from msgspec import Struct
 
 READ = ("GET", "HEAD")
-Interaction = Literal["operation", "search-type", "read", "vread", "history-instance", "create", "update", "transaction"]
+Interaction = Literal["operation", "search-type", "read", "vread", "history-instance", "create", "update", "delete", "transaction"]
 
 
 class Route(Struct, frozen=True):

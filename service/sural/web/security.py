@@ -27,7 +27,7 @@ from sural.web.tokens import Claims, Keys, Seen, TokenRefused, Verifier
 LONGEST_ASSERTION = 3600
 _SCOPE = re.compile(r"(?:system|user)/(\*|[A-Z][A-Za-z]{1,63})\.(read|write|\*|c?r?u?d?s?)")
 _OLD = {"read": "rs", "write": "cud", "*": "cruds"}
-_RIGHT = {"read": "r", "vread": "r", "history-instance": "r", "search-type": "s", "operation": "r", "create": "c", "update": "u"}
+_RIGHT = {"read": "r", "vread": "r", "history-instance": "r", "search-type": "s", "operation": "r", "create": "c", "update": "u", "delete": "d"}
 RESULT = "RiskAssessment"
 """The type whose reading permits the operation: its answer is what this type holds."""
 Key = Literal["login-needed", "token-expired", "scope-insufficient"]
@@ -156,7 +156,7 @@ def capability_security(settings: Settings) -> dict[str, Any]:
     return {
         "cors": bool(settings.web.origins),
         "service": [{"coding": [coding], "text": "OAuth 2 bearer tokens with SMART scopes"}],
-        "description": f"An operation of the service needs {RESULT}.r, one of a type Type.r, search Type.s, read Type.r, create Type.c, update Type.u, as system/ or user/; a transaction is judged entry by entry. What is published is open.",
+        "description": f"An operation of the service needs {RESULT}.r, one of a type Type.r, search Type.s, read Type.r, create Type.c, update Type.u, delete Type.d, as system/ or user/; a transaction is judged entry by entry. What is published is open.",
     }
 
 
@@ -171,7 +171,7 @@ def smart_configuration(settings: Settings) -> dict[str, Any] | None:
         "grant_types_supported": ["client_credentials"],
         "token_endpoint_auth_methods_supported": ["private_key_jwt"],
         "token_endpoint_auth_signing_alg_values_supported": ["RS384", "ES384"],
-        "scopes_supported": [f"system/{RESULT}.cruds", *(f"system/{kind}.crus" for kind in SEARCHED)],
+        "scopes_supported": [f"system/{RESULT}.cruds", *(f"system/{kind}.crus" for kind in SEARCHED), "system/Subscription.cruds"],
         "capabilities": ["client-confidential-asymmetric", "permission-v1", "permission-v2"],
     }
     if "://" in tokens.keys:

@@ -108,11 +108,11 @@ class _Doors:
             resource = await self._resource(request, kind)
             if resource.get("id") != id:
                 raise Refused(Issue("id-differs", f"{kind}.id" if "id" in resource else kind))
-            return await self._one(request, Wish(resource, id, if_match=_version(request.headers.get("if-match", ""))))
+            return await self._one(request, Wish(resource, id, if_match=version_of(request.headers.get("if-match", ""))))
 
         async def update_where(request: Request) -> Response:
             wish = Wish(
-                await self._resource(request, kind), update_where=request.url.query or "?", if_match=_version(request.headers.get("if-match", ""))
+                await self._resource(request, kind), update_where=request.url.query or "?", if_match=version_of(request.headers.get("if-match", ""))
             )
             return await self._one(request, wish)
 
@@ -176,7 +176,7 @@ class _Doors:
     async def _resource(self, request: Request, kind: str) -> Json:
         """The resource in the body. Raises Refused with all its faults."""
         body_type(request)
-        resource = _tree(await read_body(request, self._max_bytes))
+        resource = tree(await read_body(request, self._max_bytes))
         if resource.get("resourceType") != kind:
             raise Refused(Issue("resource-type-differs"))
         self._judge(resource, kind)
@@ -206,7 +206,7 @@ class _Doors:
     async def transaction(self, request: Request) -> Response:
         """Create or update several resources that lead to each other, all or none."""
         body_type(request)
-        bundle = _tree(await read_body(request, self._max_bytes))
+        bundle = tree(await read_body(request, self._max_bytes))
         if bundle.get("resourceType") != "Bundle" or bundle.get("type") != "transaction":
             raise Refused(Issue("not-a-transaction"))
         wishes = [_wish(entry, f"Bundle.entry[{number}]") for number, entry in enumerate(bundle.get("entry", ()))]
@@ -218,7 +218,7 @@ class _Doors:
         return FhirResponse({"resourceType": "Bundle", "type": "transaction-response", "entry": [_answer(one, whole) for one in done]})
 
 
-def _tree(data: bytes) -> Json:
+def tree(data: bytes) -> Json:
     """The JSON object of a body. Raises Refused."""
     try:
         found = orjson.loads(data)
@@ -239,7 +239,7 @@ def _wish(entry: Any, at: str) -> Wish:
         kind, method, url = str(resource["resourceType"]), str(request["method"]), str(request["url"])
     except (KeyError, TypeError):
         raise Refused(Issue("element-missing", at)) from None
-    link, condition, match = str(entry.get("fullUrl", "")), str(request.get("ifNoneExist", "")), _version(str(request.get("ifMatch", "")))
+    link, condition, match = str(entry.get("fullUrl", "")), str(request.get("ifNoneExist", "")), version_of(str(request.get("ifMatch", "")))
     place, question, query = url.partition("?")
     if method == "POST" and url == kind:
         return Wish(resource, condition=condition, link=link, at=at)
@@ -272,7 +272,7 @@ def _known(request: Request, one: Stored) -> bool:
     """Whether the client has this version already; `If-None-Match` goes before `If-Modified-Since` (RFC 9110)."""
     tags = request.headers.get("if-none-match")
     if tags is not None:
-        return tags.strip() == "*" or str(one.version) in map(_version, tags.split(","))
+        return tags.strip() == "*" or str(one.version) in map(version_of, tags.split(","))
     since = request.headers.get("if-modified-since")
     try:
         return since is not None and _when(one).replace(microsecond=0) <= parsedate_to_datetime(since)
@@ -280,6 +280,6 @@ def _known(request: Request, one: Stored) -> bool:
         return False
 
 
-def _version(tag: str) -> str:
+def version_of(tag: str) -> str:
     """The version in an ETag, weak or not."""
     return tag.strip().removeprefix("W/").strip('"')

@@ -1,0 +1,32 @@
+"""`sural notify`: the delivery of notifications in a process of its own, beside a service or several."""
+
+import asyncio
+from argparse import Namespace
+
+from sural.cli.reading import say
+from sural.ledger.database import is_known
+from sural.ledger.resources import Resources
+from sural.ledger.store import Ledger
+from sural.web.audit import log_to
+from sural.web.notifying import delivery
+from sural.web.settings import read_settings
+
+
+def run(options: Namespace) -> int:
+    """Deliver until interrupted, or what can be delivered now."""
+    try:
+        settings = read_settings(options.settings)
+        is_known(options.database)
+        resources = Resources(Ledger(options.database))
+    except (OSError, ValueError) as fault:
+        say(f"sural notify: the settings cannot be used: {fault}")
+        return 2
+    if not settings.outbound.subscribers:
+        say("sural notify: no server may be notified; outbound.subscribers in the settings names them, see docs/subscriptions.md")
+        return 2
+    delivering = delivery(resources, settings, log_to(settings.audit.file) if settings.audit.file else None)
+    if options.once:
+        say(f"sural notify: {asyncio.run(delivering.once())} notifications sent")
+    else:
+        asyncio.run(delivering.run())
+    return 0

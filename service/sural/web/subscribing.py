@@ -1,0 +1,235 @@
+"""Subscriptions over HTTP: create, read, update, delete, search, `$status` and `$events`.
+
+Sources: FHIR R4, Subscription; HL7 Subscriptions R5 Backport for R4. What is not offered is refused with every fault. A subscription is seen
+and changed by whoever made it: its headers may hold what its endpoint knows it by.
+"""
+
+from collections.abc import Callable, Iterator
+from typing import Annotated, Any
+from urllib.parse import parse_qsl, quote, urlencode
+
+from fastapi import Path, Request
+from fastapi.responses import Response
+from msgspec.structs import replace
+from starlette.concurrency import run_in_threadpool
+
+from sural.doors.assessor import structural_check
+from sural.issues import Issue, Refused
+from sural.subscriptions.channel import Channel
+from sural.subscriptions.channel import channel as channel_of
+from sural.subscriptions.notification import notification, statuses
+from sural.subscriptions.outbox import Outbox
+from sural.subscriptions.store import Subscribed, Subscriptions
+from sural.subscriptions.topics import BACKPORT
+from sural.web.accepting import check_accept
+from sural.web.fhir import FhirResponse, body_type, read_body
+from sural.web.routes import READ, Interaction, Route
+from sural.web.security import require
+from sural.web.settings import Settings
+from sural.web.stored import FORM, Base, Opened, prefers, tree, version_of
+
+Json = dict[str, Any]
+Id = Annotated[str, Path(pattern=r"^[A-Za-z0-9\-.]{1,64}$")]
+KIND = "Subscription"
+SEARCH_PARAMETERS = {"_id": "token", "status": "token", "url": "uri"}
+_DEFINITION = f"{BACKPORT}/OperationDefinition/backport-subscription-"
+_STATUS_SYSTEM = "http://hl7.org/fhir/subscription-status"
+_LEVELS = ("empty", "id-only", "full-resource")
+
+
+def subscription_routes(opened: Opened, base: Base, settings: Settings, max_bytes: int) -> list[Route]:
+    """The routes of subscriptions."""
+    doors = _Doors(opened, base, settings, max_bytes)
+    path = f"/fhir/{KIND}"
+
+    def route(path: str, endpoint: Callable[..., Any], methods: tuple[str, ...], interaction: Interaction) -> Route:
+        return Route(path, endpoint, methods, interaction, KIND, FhirResponse, check_accept)
+
+    def operation(path: str, endpoint: Callable[..., Any], name: str) -> Route:
+        return Route(path, endpoint, ("GET", "POST"), "operation", name, FhirResponse, check_accept, on=KIND, definition=f"{_DEFINITION}{name}")
+
+    return [
+        operation(f"{path}/$status", doors.status_of_all, "status"), operation(f"{path}/{{id}}/$status", doors.status, "status"),
+        operation(f"{path}/{{id}}/$events", doors.events, "events"),
+        route(path, doors.search, READ, "search-type"), route(f"{path}/_search", doors.search_by_form, ("POST",), "search-type"),
+        route(path, doors.create, ("POST",), "create"), route(f"{path}/{{id}}", doors.read, READ, "read"),
+        route(f"{path}/{{id}}", doors.update, ("PUT",), "update"), route(f"{path}/{{id}}", doors.delete, ("DELETE",), "delete"),
+    ]  # fmt: skip
+
+
+class _Doors:
+    def __init__(self, opened: Opened, base: Base, settings: Settings, max_bytes: int) -> None:
+        self._opened, self._base, self._settings, self._max_bytes = opened, base, settings, max_bytes
+
+    def _kept(self) -> Subscriptions:
+        return Subscriptions(self._opened.resources())
+
+    def _found(self, request: Request, id: str) -> Subscribed:
+        found = self._kept().read(id, _owner(request))
+        if found is None:
+            raise Refused(Issue("not-found"))
+        return found
+
+    # reading
+
+    def read(self, request: Request, id: Id) -> Response:
+        return _answer(self._found(request, id))
+
+    async def search(self, request: Request) -> Response:
+        return await run_in_threadpool(self._search, request, request.query_params.multi_items())
+
+    async def search_by_form(self, request: Request) -> Response:
+        if request.headers.get("content-type", "").partition(";")[0].strip().lower() != FORM:
+            raise Refused(Issue("media-type-unsupported", "http.Content-Type"))
+        body = (await read_body(request, self._max_bytes)).decode("utf-8", "replace")
+        return await run_in_threadpool(self._search, request, [*request.query_params.multi_items(), *parse_qsl(body, keep_blank_values=True)])
+
+    def _search(self, request: Request, given: list[tuple[str, str]]) -> Response:
+        understood = [(name, text) for name, text in given if name in SEARCH_PARAMETERS and text]
+        strict = prefers(request, "handling=strict")
+        issues = [
+            Issue("parameter-invalid" if name.partition(":")[0] in SEARCH_PARAMETERS else "parameter-unknown", f"http.{name.partition(':')[0]}")
+            for name, _ in given
+            if name not in (*SEARCH_PARAMETERS, "_format") and (strict or name.partition(":")[0] in SEARCH_PARAMETERS)
+        ]
+        if issues:
+            raise Refused(*issues)
+        found = [one for one in self._kept().of(_owner(request)) if all(_matches(one, *pair) for pair in understood)]
+        address = f"{self._base(request)}/{KIND}"
+        query = urlencode(understood, quote_via=quote, safe=",")
+        bundle: Json = {
+            "resourceType": "Bundle", "type": "searchset", "total": len(found),
+            "link": [{"relation": "self", "url": f"{address}?{query}" if query else address}],
+        }  # fmt: skip
+        entries = [{"fullUrl": f"{address}/{one.id}", "resource": one.resource, "search": {"mode": "match"}} for one in found]
+        return FhirResponse(bundle | ({"entry": entries} if entries else {}))
+
+    async def status(self, request: Request, id: Id) -> Response:
+        """The state of a subscription: its status, how many events there were, and what is wrong."""
+        await self._asked(request, ())
+        found = await run_in_threadpool(self._found, request, id)
+        return await run_in_threadpool(self._statuses, request, [found], f"{KIND}/{id}/$status")
+
+    async def status_of_all(self, request: Request) -> Response:
+        """The state of the subscriptions that are asked for by `id` and `status`; of all that one has, where they are not."""
+        given = await self._asked(request, ("id", "status"))
+        wanted = {name: {text for own, text in given if own == name} for name in ("id", "status")}
+        mine = await run_in_threadpool(self._kept().of, _owner(request))
+        found = [one for one in mine if one.id in (wanted["id"] or {one.id}) and one.status in (wanted["status"] or {one.status})]
+        return await run_in_threadpool(self._statuses, request, found, f"{KIND}/$status")
+
+    def _statuses(self, request: Request, found: list[Subscribed], path: str) -> Response:
+        now = self._kept().now()
+        return FhirResponse(statuses(((one, one.channel(now)) for one in found), f"{self._base(request)}/{path}"))
+
+    async def events(self, request: Request, id: Id) -> Response:
+        """Events by their numbers, also those that were delivered: for a subscriber who missed some."""
+        given = dict(await self._asked(request, ("eventsSinceNumber", "eventsUntilNumber", "content")))
+        return await run_in_threadpool(self._events, request, id, given)
+
+    def _events(self, request: Request, id: str, given: dict[str, str]) -> Response:
+        one = self._found(request, id)
+        found = one.channel(self._kept().now())
+        first, last = (_number(given, name, default) for name, default in (("eventsSinceNumber", 1), ("eventsUntilNumber", one.events)))
+        asked = _lowered(found, given.get("content", ""))
+        require(request, found.kind, "r")
+        events = Outbox(self._opened.resources()).events(id, first, last)
+        return FhirResponse(notification(one, asked, "query-event", events, self._kept().now()))
+
+    async def _asked(self, request: Request, names: tuple[str, ...]) -> list[tuple[str, str]]:
+        """What is asked for in the query, or as Parameters in the body. Raises Refused."""
+        given = [(name, text) for name, text in request.query_params.multi_items() if name != "_format"]
+        if request.method == "POST" and (body := await read_body(request, self._max_bytes)):
+            body_type(request)
+            resource = tree(body)
+            if resource.get("resourceType") != "Parameters":
+                raise Refused(Issue("resource-type-differs"))
+            given += list(_primitives(resource))
+        unknown = [Issue("parameter-unknown", f"http.{name}") for name, _ in given if names and name not in names]
+        if unknown:
+            raise Refused(*unknown)
+        return given
+
+    # writing
+
+    async def create(self, request: Request) -> Response:
+        resource, found = await self._resource(request)
+        kept = await run_in_threadpool(self._kept().create, resource, found, _owner(request), self._base(request))
+        return self._written(request, kept, 201, {"Location": f"{self._base(request)}/{KIND}/{kept.id}"})
+
+    async def update(self, request: Request, id: Id) -> Response:
+        resource, found = await self._resource(request)
+        if resource.get("id") != id:
+            raise Refused(Issue("id-differs", f"{KIND}.id" if "id" in resource else KIND))
+        match = version_of(request.headers.get("if-match", ""))
+        kept = await run_in_threadpool(self._kept().update, id, resource, found, _owner(request), self._base(request), match)
+        return self._written(request, kept, 200)
+
+    def delete(self, request: Request, id: Id) -> Response:
+        if not self._kept().delete(id, _owner(request)):
+            raise Refused(Issue("not-found"))
+        return Response(status_code=204)
+
+    async def _resource(self, request: Request) -> tuple[Json, Channel]:
+        """The Subscription in the body, and what it asks for. Raises Refused with its faults."""
+        body_type(request)
+        resource = tree(await read_body(request, self._max_bytes))
+        if resource.get("resourceType") != KIND:
+            raise Refused(Issue("resource-type-differs"))
+        issues = structural_check()(resource, KIND)
+        if any(issue.severity in ("error", "fatal") for issue in issues):
+            raise Refused(*issues)
+        now = self._kept().now()
+        found = channel_of(resource, self._base(request), now, self._settings.may_notify if resource["status"] != "off" else None)
+        for right in ("r", "s"):
+            require(request, found.kind, right)
+        return resource, found
+
+    def _written(self, request: Request, one: Subscribed, status: int, headers: dict[str, str] | None = None) -> Response:
+        if prefers(request, "return=minimal"):
+            return Response(status_code=status, headers=_headers(one) | (headers or {}))
+        return _answer(one, status, headers)
+
+
+def _answer(one: Subscribed, status: int = 200, headers: dict[str, str] | None = None) -> Response:
+    return FhirResponse(one.resource, status, _headers(one) | (headers or {}))
+
+
+def _headers(one: Subscribed) -> dict[str, str]:
+    return {"ETag": f'W/"{one.version}"'}
+
+
+def _owner(request: Request) -> str:
+    """Who asks: the issuer of the token and the client in it; nobody in particular where nobody has to say."""
+    agent = getattr(request.state, "agent", None)
+    return f"{agent['issuer']}|{agent['name']}" if agent else ""
+
+
+def _matches(one: Subscribed, name: str, text: str) -> bool:
+    """Whether one of the alternatives holds."""
+    own = {"_id": one.id, "status": one.status, "url": str(one.asked["channel"].get("endpoint", ""))}[name]
+    values = [own, f"|{own}", f"{_STATUS_SYSTEM}|{own}"] if name == "status" else [own]
+    return any(value in values for value in ([text] if name == "url" else text.split(",")))
+
+
+def _primitives(resource: Json) -> Iterator[tuple[str, str]]:
+    for one in resource.get("parameter", ()):
+        for key, value in one.items():
+            if key.startswith("value") and isinstance(value, str | int):
+                yield str(one.get("name")), str(value)
+
+
+def _number(given: dict[str, str], name: str, default: int) -> int:
+    text = given.get(name, str(default))
+    if not (text.isascii() and text.isdigit() and len(text) < 16):
+        raise Refused(Issue("parameter-invalid", f"http.{name}"))
+    return int(text)
+
+
+def _lowered(found: Channel, level: str) -> Channel:
+    """The content level that is wished for, where it says less than what was subscribed to; else that."""
+    if level and level not in _LEVELS:
+        raise Refused(Issue("parameter-invalid", "http.content"))
+    own = found.content if found.topic else "id-only"
+    content = min(level or own, own, key=_LEVELS.index)
+    return replace(found, content=content)

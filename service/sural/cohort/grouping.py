@@ -29,7 +29,9 @@ from sural.intake.documents import MAX_ENTRIES
 BUCKET = 16 * 2**20
 """Bytes of lines in one bucket, about: the unit of work and of taking up again, some 400 examinations."""
 STRETCH = 64 * 2**20
-"""Bytes of an uncompressed file that one process reads at a time, and what it keeps before it writes."""
+"""Bytes of an uncompressed file that one process is given at a time."""
+HELD = 16 * 2**20
+"""Bytes of lines that a process holds before it writes them to their buckets."""
 LONGEST_LINE = 16 * 2**20
 _BLOCK = 2**20
 _INFLATED = 12
@@ -208,7 +210,7 @@ class _Reader:
                 written, place = _written(medication)
                 kept[f"{_SHARED}/{place * buckets >> 32}"].append(_RECORD % (written, number, index, role, shared))
             held += len(body)
-            if held > STRETCH:
+            if held > HELD:
                 self._write(kept)
                 held = 0
         self._write(kept)

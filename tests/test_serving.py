@@ -13,7 +13,7 @@ from sqlalchemy import URL, NullPool, create_engine, text
 
 from sural.ledger.database import LOCK
 from tests.databases import database_on
-from tests.serving import Worker, address, postgresql_server
+from tests.serving import Worker, address, postgresql_server, started
 
 HEADERS = {"content-type": "application/fhir+json"}
 DEVICE = {"resourceType": "Device", "status": "active"}
@@ -33,6 +33,17 @@ def create(worker: Worker, **more: Any) -> httpx.Response:
     return httpx.post(f"{worker.base}/fhir/Device", json=DEVICE | more, headers=HEADERS, timeout=60)
 
 
+def create_once(worker: Worker, value: str) -> httpx.Response:
+    """Sent again while the database is away for longer than the worker is patient, as a client should."""
+    named = {"identifier": [{"system": "urn:example:skerrow", "value": value}]}
+    condition = {"if-none-exist": f"identifier=urn:example:skerrow|{value}"}
+    for _ in range(10):
+        answer = httpx.post(f"{worker.base}/fhir/Device", json=DEVICE | named, headers=HEADERS | condition, timeout=60)
+        if answer.status_code != 503:
+            break
+    return answer
+
+
 def test_a_database_that_is_away_is_said_and_comes_back(server: Any) -> None:
     """503 with Retry-After while it is away, alive but not ready; the same process goes on when it is there again."""
     worker = Worker(address(server))
@@ -43,10 +54,10 @@ def test_a_database_that_is_away_is_said_and_comes_back(server: Any) -> None:
         away = [worker.status(path) for path in ("/health/live", "/health/ready", "/fhir/Device", "/fhir/metadata")]
         refused = httpx.get(f"{worker.base}/fhir/Device/{before.json()['id']}", timeout=30)
         with ThreadPoolExecutor(1) as pool:
-            waiting = pool.submit(create, worker)
+            waiting = pool.submit(create_once, worker, "after")
             time.sleep(0.5)
-            server.ensure_postgres_running()
-            after = waiting.result(timeout=60)
+            started(server)
+            after = waiting.result(timeout=120)
         found = httpx.get(f"{worker.base}/fhir/Device?_summary=count", timeout=30)
         status = worker.end()
     finally:
@@ -58,6 +69,28 @@ def test_a_database_that_is_away_is_said_and_comes_back(server: Any) -> None:
     assert [201, 201] == [before.status_code, after.status_code]
     assert 2 == found.json()["total"]
     assert -signal.SIGTERM == status
+
+
+def test_many_who_wait_to_write_keep_nobody_from_reading(postgresql: URL) -> None:
+    """However many wait for another worker's transaction to end, this one is ready and answers."""
+    database = database_on(postgresql)
+    worker = Worker(database)
+    engine = create_engine(database, poolclass=NullPool)
+    try:
+        worker.wait_for(200)
+        with engine.connect() as other, ThreadPoolExecutor(60) as pool:
+            other.execute(text("select pg_advisory_lock(:lock)"), {"lock": LOCK})
+            waiting = [pool.submit(create, worker) for _ in range(60)]
+            time.sleep(3)
+            meanwhile = [worker.status(path) for path in ("/health/ready", "/fhir/Device")]
+            done = sum(one.done() for one in waiting)
+            other.execute(text("select pg_advisory_unlock(:lock)"), {"lock": LOCK})
+            statuses = {one.result(timeout=60).status_code for one in waiting}
+    finally:
+        worker.kill()
+
+    assert ([200, 200], 0) == (meanwhile, done)
+    assert {201} == statuses
 
 
 def test_a_worker_that_is_stopped_finishes_what_it_was_asked(postgresql: URL) -> None:

@@ -34,7 +34,7 @@ from sural.ledger.parameters import TYPES
 from sural.ledger.resources import Resources
 from sural.ledger.store import Ledger
 from tests.asking import answer_of
-from tests.serving import Worker, address, free_port, postgresql_server
+from tests.serving import Worker, address, free_port, postgresql_server, started
 from tests.stored import exam
 
 Json = dict[str, Any]
@@ -282,7 +282,7 @@ def disturb(workers: list[Worker], server: Any, chance: random.Random, kills: in
                 server.get_pid(), signal.SIGQUIT
             )  # an immediate shutdown: what it had not finished is rolled back when it starts again
             time.sleep(0.5)
-            server.ensure_postgres_running()
+            started(server)
             continue
         worker = chance.choice(workers)
         worker.kill()

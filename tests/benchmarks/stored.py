@@ -78,4 +78,13 @@ def _again(template: list[Any], number: int) -> Iterator[Write]:
         for old, new in ids.items():
             text = text.replace(old, new)
         text = text.replace(f'"{SUBJECT}"', f'"{patient}"').replace('"value":"p1"', f'"value":"{number:07d}"').replace(DAY, day)
-        yield Write(orjson.loads(text), id=ids[one.id], subject=patient, author=ANSWER)
+        yield Write(_moved(orjson.loads(text), day), id=ids[one.id], subject=patient, author=ANSWER)
+
+
+def _moved(resource: dict[str, Any], day: str) -> dict[str, Any]:
+    """A proposal whose window is as far from its examination's day as it was."""
+    for name, text in resource.get("occurrencePeriod", {}).items():
+        if isinstance(text, str):
+            moved = date.fromisoformat(text[:10]) + (date.fromisoformat(day) - date.fromisoformat(DAY))
+            resource["occurrencePeriod"][name] = moved.isoformat() + text[10:]
+    return resource

@@ -19,6 +19,8 @@ from sural.ledger.resources import Resources
 from sural.web.app import create_app
 from sural.web.settings import Settings, read_settings
 
+KEEP_ALIVE = 75
+"""Seconds for which a connection without a request stays open: longer than proxies keep theirs, so that none sends into one that is closed."""
 GRACE = 60
 """Seconds that requests in flight have to end when the service is stopped."""
 
@@ -102,5 +104,6 @@ def listen(app: FastAPI, host: str, port: int) -> None:
     gc.collect()
     gc.freeze()
     uvicorn.run(
-        app, host=host, port=port, log_level="warning", access_log=False, server_header=False, timeout_graceful_shutdown=GRACE
-    )
+        app, host=host, port=port, log_level="warning", access_log=False, server_header=False, timeout_keep_alive=KEEP_ALIVE,
+        timeout_graceful_shutdown=GRACE,
+    )  # fmt: skip

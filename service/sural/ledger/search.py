@@ -107,6 +107,7 @@ class _Search:
         self._connection = connection
         self._kind = asked.kind
         self._order = order
+        self._stays = connection.dialect.name == "postgresql"
         self._widest: dict[int, int] | None = None
         self._counts: dict[Criterion, int] = {}
         self._symbols = self._numbers([one for one in asked.criteria if one.symbols])
@@ -252,6 +253,7 @@ class _Search:
 
     def _total(self, lead: _Lead) -> int:
         """How many there are, whatever the page."""
+        self._stays = False
         _, _, wanted = self._from(lead, lead.by)
         return int(self._connection.scalar(wanted.with_only_columns(func.count(), maintain_column_froms=True)) or 0)
 
@@ -287,12 +289,18 @@ class _Search:
         if one.symbols:
             symbols = self._symbols[one]
             of_symbol = _TERM.c.symbol == symbols[0] if len(symbols) == 1 else _TERM.c.symbol.in_(symbols)
-            met = exists().where(_TERM.c.parameter == one.number, of_symbol, _TERM.c.resource == key)
+            met = self._looked_up(select(_TERM.c.resource).where(_TERM.c.parameter == one.number, of_symbol, _TERM.c.resource == key))
             return not_(met) if one.negated else met
         if one.number:
             # the number is not compared as it is, so that no index but that of the resource is taken
-            return exists().where(_SPAN.c.resource == key, _SPAN.c.parameter + 0 == one.number, within(_SPAN.c.low, _SPAN.c.high, one.ranges))
+            number = _SPAN.c.parameter + 0 == one.number
+            return self._looked_up(select(_SPAN.c.resource).where(_SPAN.c.resource == key, number, within(_SPAN.c.low, _SPAN.c.high, one.ranges)))
         return self._in_sequence(one)
+
+    def _looked_up(self, wanted: Select[Any]) -> Condition:
+        """Whether a statement about one resource gives something. PostgreSQL would make a join of it, and may then begin at the wrong end:
+        it takes parameter and symbol for independent, and thinks that few resources have both. With an offset it leaves it where it is."""
+        return exists(wanted.offset(0) if self._stays else wanted)
 
     def _numbers(self, criteria: Sequence[Criterion]) -> dict[Criterion, list[int]]:
         """The numbers of the symbols of criteria; those that name code and system are looked up together."""

@@ -1,5 +1,6 @@
 """The HTTP application: the operation, what is published, health."""
 
+import asyncio
 from html import escape
 from typing import Annotated
 
@@ -128,9 +129,12 @@ def _plain_routes(app: FastAPI, ledger: Opened) -> list[Route]:
     async def live() -> str:
         return "alive\n"
 
-    def ready() -> str:
+    def answers() -> None:
         lexicon()
         ledger.resources().database.answers()
+
+    async def ready() -> str:
+        await asyncio.to_thread(answers)  # in no thread that requests wait for
         return f"ready: Sural {VERSION}, rule set {RULE_SET}\n"
 
     async def home() -> str:

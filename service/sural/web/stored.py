@@ -7,11 +7,13 @@ each. What comes in is checked as a resource; ids, versions and instants are our
 from collections.abc import Callable
 from datetime import UTC, datetime
 from email.utils import format_datetime, parsedate_to_datetime
+from functools import partial
 from threading import Lock
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeVar
 from urllib.parse import parse_qsl
 
 import orjson
+from anyio import CapacityLimiter, to_thread
 from fastapi import Path, Request
 from fastapi.responses import Response
 from starlette.concurrency import run_in_threadpool
@@ -34,6 +36,20 @@ Json = dict[str, Any]
 Id = Annotated[str, Path(pattern=r"^[A-Za-z0-9\-.]{1,64}$")]
 FORM = "application/x-www-form-urlencoded"
 Base = Callable[[Request], str]
+
+
+T = TypeVar("T")
+WRITERS = 8
+
+
+class Writers:
+    """Runs what writes in a few threads of its own: writers wait for each other, and those that wait leave threads to those that read."""
+
+    def __init__(self) -> None:
+        self._limiter = CapacityLimiter(WRITERS)
+
+    async def run(self, work: Callable[..., T], *given: Any) -> T:
+        return await to_thread.run_sync(partial(work, *given), limiter=self._limiter)
 
 
 class Opened:
@@ -77,6 +93,7 @@ class _Doors:
     def __init__(self, opened: Callable[[], Resources], searcher: Callable[[], Searcher], base: Base, check: bool, max_bytes: int) -> None:
         self._opened, self._searcher, self._base = opened, searcher, base
         self._check, self._max_bytes = check, max_bytes
+        self._writers = Writers()
 
     def of(self, kind: str) -> list[Route]:
         """The routes of one type."""
@@ -191,7 +208,7 @@ class _Doors:
         return write(self._opened(), wishes, base)
 
     async def _one(self, request: Request, wish: Wish) -> Response:
-        (done,) = await run_in_threadpool(self._write, [wish], self._base(request))
+        (done,) = await self._writers.run(self._write, [wish], self._base(request))
         request.state.patient = done.stored.subject
         headers = _headers(done.stored)
         if done.what == "created":
@@ -213,7 +230,7 @@ class _Doors:
         for wish in wishes:
             require(request, wish.kind, "u" if wish.id or wish.update_where else "c")
             self._judge(wish.resource, f"{wish.at}.resource")
-        done = await run_in_threadpool(self._write, wishes, self._base(request))
+        done = await self._writers.run(self._write, wishes, self._base(request))
         whole = not prefers(request, "return=minimal")
         return FhirResponse({"resourceType": "Bundle", "type": "transaction-response", "entry": [_answer(one, whole) for one in done]})
 

@@ -10,7 +10,6 @@ from typing import Any
 import orjson
 from fastapi import Request
 from fastapi.responses import Response
-from starlette.concurrency import run_in_threadpool
 
 from sural.answer.accounts import intake_outcome
 from sural.doors.assessor import answer, structural_check, transactions
@@ -24,13 +23,15 @@ from sural.web.asking import BODY, asked_by_query
 from sural.web.fhir import FhirResponse, body_type, read_body
 from sural.web.routes import Route
 from sural.web.security import require
-from sural.web.stored import Base, Opened
+from sural.web.stored import Base, Opened, Writers
 
 ASKED_BY_QUERY = ("as-of", "lookback", "pathway", "report", "calendar", "preliminary", "scheme", "complete")
 
 
 def store_route(opened: Opened, base: Base, check: bool, max_bytes: int) -> Route:
     """The route of the operation. `check` says whether the structural check is made where a query does not say."""
+
+    writers = Writers()
 
     async def assess_and_store_lower_limb(request: Request) -> Response:
         """Assess an examination and store the answer: created once, amended in place when its findings were."""
@@ -41,7 +42,7 @@ def store_route(opened: Opened, base: Base, check: bool, max_bytes: int) -> Rout
         data = await read_body(request, max_bytes)
         asked, checked = asked_by_query(request, check, ASKED_BY_QUERY)
         checker = structural_check() if checked else None
-        return FhirResponse(await run_in_threadpool(_kept, opened.resources, data, asked, checker, base(request)))
+        return FhirResponse(await writers.run(_kept, opened.resources, data, asked, checker, base(request)))
 
     return Route(
         "/fhir/$assess-and-store-lower-limb",

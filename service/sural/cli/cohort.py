@@ -3,15 +3,20 @@
 import os
 import sys
 from argparse import Namespace
+from importlib import import_module
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from sural.answer.accounts import outcome
 from sural.cli.assess import request_of
 from sural.cli.reading import day, say, say_issues, write
 from sural.doors.assessor import encode
 from sural.issues import Refused
+
+if TYPE_CHECKING:
+    from sural.cohort.account import Account
+    from sural.cohort.persons import Order
 
 
 def run_assess(options: Namespace) -> int:
@@ -22,6 +27,11 @@ def run_assess(options: Namespace) -> int:
         say_issues(refused.issues)
         write(encode(outcome(refused.issues)))
         return 2
+    except ModuleNotFoundError as fault:
+        if fault.name not in ("pyspark", "pyarrow", "pandas"):
+            raise
+        say(f"sural cohort: --engine spark needs more than the base installation: pip install 'sural[spark]' ({fault.name} is missing)")
+        return 1
 
 
 def run_synthetic(options: Namespace) -> int:
@@ -40,17 +50,20 @@ def run_synthetic(options: Namespace) -> int:
 
 
 def _assess(options: Namespace) -> int:
+    if options.engine == "spark":
+        return _on_spark(options)
+    if options.master is not None:
+        say("sural cohort: --master belongs to --engine spark")
+        return 2
     from sural.cohort.grouping import Unreadable
     from sural.cohort.inputs import NotThere, inputs
     from sural.cohort.journal import Occupied
-    from sural.cohort.persons import Order
     from sural.cohort.processes import Stopped
     from sural.cohort.running import run
 
     try:
         files, earlier = inputs(options.inputs), inputs(options.earlier)
-        names = tuple(one.name for one in (*files, *earlier))
-        order = Order(request_of(options, "bundle"), not options.without_answers, names, options.check == "structure")
+        order = _order(options, tuple(one.name for one in (*files, *earlier)))
         out = Path(options.out)
         out.mkdir(parents=True, exist_ok=True)
         with _Progress(options.progress or sys.stderr.isatty()) as watch:
@@ -59,11 +72,53 @@ def _assess(options: Namespace) -> int:
         say(f"sural cohort: {fault}")
         return 1
     except OSError as fault:
-        say(f"sural cohort: {fault.filename or options.out}: {fault.strerror}")
+        return _cannot(options, fault)
+    return _done(options, counted)
+
+
+def _on_spark(options: Namespace) -> int:
+    if options.master is not None and options.workers is not None:
+        say("sural cohort: --workers is for this machine; how many processes a cluster has is said where it is started")
+        return 2
+    for needed in ("pyspark", "pyarrow", "pandas"):
+        import_module(needed)
+    from sural.cohort.grouping import Unreadable
+    from sural.cohort.inputs import NotThere
+    from sural.cohort.journal import Occupied
+    from sural.cohort.processes import Stopped
+    from sural.cohort.spark.running import run
+    from sural.cohort.spark.session import NoSession
+
+    try:
+        order = _order(options, ())
+        out = Path(options.out)
+        out.mkdir(parents=True, exist_ok=True)
+        master = options.master or f"local[{options.workers or '*'}]"
+        with _Progress(options.progress or sys.stderr.isatty()) as watch:
+            counted = run(options.inputs, options.earlier, out, order, master, options.resume, watch)
+    except (NotThere, Occupied, Unreadable, Stopped, NoSession) as fault:
+        say(f"sural cohort: {fault}")
         return 1
+    except OSError as fault:
+        return _cannot(options, fault)
+    return _done(options, counted)
+
+
+def _order(options: Namespace, names: tuple[str, ...]) -> "Order":
+    from sural.cohort.persons import Order
+
+    return Order(request_of(options, "bundle"), not options.without_answers, names, options.check == "structure")
+
+
+def _cannot(options: Namespace, fault: OSError) -> int:
+    say(f"sural cohort: {fault.filename or options.out}: {fault.strerror}")
+    return 1
+
+
+def _done(options: Namespace, counted: "Account") -> int:
     lines, patients = counted.lines, counted.patients
     say(
-        f"{lines.read} lines, {patients['assessed']} patients assessed, {sum(counted.rejects.values())} rejects: {out / 'report.html'}"
+        f"{lines.read} lines, {patients['assessed']} patients assessed, {sum(counted.rejects.values())} rejects: {Path(options.out) / 'report.html'}"
     )
     return 0
 

@@ -12,8 +12,16 @@ def assessing(command: argparse.ArgumentParser) -> None:
         "--out", required=True, metavar="DIR",
         help="folder for answers.ndjson, summaries.ndjson, rejects.ndjson, report.html and account.json",
     )  # fmt: skip
-    command.add_argument("--engine", choices=("local", "spark"), default="local", help="what groups and assesses; default local")
-    command.add_argument("--workers", type=_count, default=None, metavar="N", help="processes; default one per processor")
+    command.add_argument(
+        "--engine", choices=("local", "spark"), default="local",
+        help="what groups and assesses: processes of this machine, or Apache Spark; default local",
+    )  # fmt: skip
+    command.add_argument(
+        "--master", default=None, metavar="URL", help="with --engine spark: the cluster, such as spark://HOST:7077; default local[*]"
+    )
+    command.add_argument(
+        "--workers", type=_count, default=None, metavar="N", help="processes of this machine; default one per processor"
+    )
     command.add_argument("--resume", action="store_true", help="take up a run that did not end: nobody twice, nobody lost")
     command.add_argument(
         "--earlier", action="append", default=[], metavar="FILE",

@@ -13,7 +13,7 @@ import os
 import shutil
 import zlib
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from functools import lru_cache, partial
 from pathlib import Path
 from typing import BinaryIO
@@ -34,11 +34,11 @@ HELD = 16 * 2**20
 """Bytes of lines that a process holds before it writes them to their buckets."""
 LONGEST_LINE = 16 * 2**20
 _BLOCK = 2**20
-_INFLATED = 12
+INFLATED = 12
 """How much larger than a compressed file its lines are taken to be."""
 _LINES, _SHARED = "lines", "medications"
 _NOBODY = "nobody"
-_BOM = b"\xef\xbb\xbf"
+BOM = b"\xef\xbb\xbf"
 _RECORD = b"%b\t%d\t%d\t%d\t%b\n"
 """One stored line: key, stretch, number in it, role, bytes."""
 
@@ -71,7 +71,8 @@ class Counted(Struct, frozen=True):
 class Grouped(Struct, frozen=True):
     """What came of grouping. `sizes` are the lines of each bucket, with those of the Medications that its patients name; `starts` the file of
     each stretch and the number of the line it begins with. Then lines per file, and lines that reach no patient's assessment: blank ones, those of types that are not
-    read, Medications that nobody names. `shared` counts how often the others are named once more."""
+    read, Medications that nobody names. `shared` counts how often the others are named once more. `begins` are the bytes in which stretches
+    begin, of an engine that cuts files by itself."""
 
     sizes: tuple[int, ...]
     starts: tuple[tuple[int, int], ...]
@@ -80,10 +81,13 @@ class Grouped(Struct, frozen=True):
     not_read: int
     unnamed: int
     shared: int
+    begins: tuple[int, ...] = ()
 
 
 Row = tuple[int, int, int, bytes]
 """One line: what it is, the number of its file, its own number in it from 1, and its bytes."""
+Stored = tuple[bytes, int, int, int, bytes]
+"""One line as it is kept: key, stretch, number in it from 0, what it is, and its bytes."""
 
 
 def group(
@@ -98,7 +102,7 @@ def group(
     Raises Unreadable or Stopped.
     """
     inputs = (*files, *earlier)
-    buckets = 1 + sum(one.size * (_INFLATED if one.compressed else 1) for one in inputs) // BUCKET
+    buckets = 1 + sum(one.size * (INFLATED if one.compressed else 1) for one in inputs) // BUCKET
     stretches = [part for number, one in enumerate(inputs) for part in _stretches(number, one, number >= len(files))]
     counted: list[Counted] = []
 
@@ -134,10 +138,15 @@ def group(
 
 
 def people(folder: Path, grouped: Grouped, bucket: int) -> Iterator[tuple[str, list[Row]]]:
-    """Each patient of a bucket with their lines, in the order of files, and those of the Medications that they name. Of a patient with
-    more lines than can be assessed at once the others are empty."""
+    """Each patient of a bucket with their lines."""
+    return by_patient(_stored(folder / _LINES / str(bucket)), grouped)
+
+
+def by_patient(stored: Iterable[Stored], grouped: Grouped) -> Iterator[tuple[str, list[Row]]]:
+    """Lines put together by patient, in the order of files, with those of the Medications that they name. Of a patient with more lines than
+    can be assessed at once the others are empty."""
     found: dict[bytes, list[tuple[int, int, int, bytes]]] = defaultdict(list)
-    for key, stretch, number, role, body in _stored(folder / _LINES / str(bucket)):
+    for key, stretch, number, role, body in stored:
         rows = found[key]
         rows.append((stretch, number, role, body if len(rows) <= MAX_ENTRIES else b""))
     for key in sorted(found, key=_place):
@@ -146,9 +155,13 @@ def people(folder: Path, grouped: Grouped, bucket: int) -> Iterator[tuple[str, l
 
 
 def nobody(folder: Path, grouped: Grouped) -> Iterator[Row]:
-    """Every line of which no patient can be told, in the order of the files."""
-    rows = sorted((stretch, number, role, body) for _, stretch, number, role, body in _stored(folder / _LINES / _NOBODY))
-    for row in rows:
+    """Every line of which no patient can be told."""
+    return in_order(_stored(folder / _LINES / _NOBODY), grouped)
+
+
+def in_order(stored: Iterable[Stored], grouped: Grouped) -> Iterator[Row]:
+    """Lines in the order of the files."""
+    for row in sorted((stretch, number, role, body) for _, stretch, number, role, body in stored):
         yield _row(grouped, *row)
 
 
@@ -172,10 +185,10 @@ def _place(key: bytes) -> tuple[int, bytes]:
 
 
 @lru_cache(4096)
-def _written(key: str) -> tuple[bytes, int]:
+def written(key: str) -> tuple[bytes, int]:
     """A key as it is stored, which has no tab and no end of line, and its checksum."""
-    written = orjson.dumps(key)
-    return written, zlib.crc32(written)
+    stored = orjson.dumps(key)
+    return stored, zlib.crc32(stored)
 
 
 class _Reader:
@@ -196,19 +209,19 @@ class _Reader:
         for index, body in enumerate(_lines(self.inputs[stretch.file], stretch)):
             role, key, medication = judge(body, earlier)
             if key is not None:
-                written, place = _written(key)
+                name, place = written(key)
                 bucket = place * buckets >> 32
-                kept[f"{_LINES}/{bucket}"].append(_RECORD % (written, number, index, role, body))
+                kept[f"{_LINES}/{bucket}"].append(_RECORD % (name, number, index, role, body))
                 sizes[bucket] += 1
-                shared = written  # of one who names a Medication, only the key is kept beside the Medication
+                shared = name  # of one who names a Medication, only the key is kept beside the Medication
             else:
                 shared = body
                 kinds[role] += 1
                 if role is Role.REJECT:
                     kept[f"{_LINES}/{_NOBODY}"].append(_RECORD % (b"", number, index, role, body))
             if medication is not None:
-                written, place = _written(medication)
-                kept[f"{_SHARED}/{place * buckets >> 32}"].append(_RECORD % (written, number, index, role, shared))
+                name, place = written(medication)
+                kept[f"{_SHARED}/{place * buckets >> 32}"].append(_RECORD % (name, number, index, role, shared))
             held += len(body)
             if held > HELD:
                 self._write(kept)
@@ -269,8 +282,8 @@ def _cut(file: BinaryIO | gzip.GzipFile, stretch: Stretch) -> Iterator[bytes]:
     if at:
         file.seek(at - 1)
         at += len(line()) - 1
-    elif file.read(len(_BOM)) == _BOM:
-        at = len(_BOM)
+    elif file.read(len(BOM)) == BOM:
+        at = len(BOM)
     else:
         file.seek(0)
     end = stretch.end
@@ -284,7 +297,7 @@ def _cut(file: BinaryIO | gzip.GzipFile, stretch: Stretch) -> Iterator[bytes]:
         yield body.rstrip(b"\r\n")
 
 
-def _stored(bucket: Path) -> Iterator[tuple[bytes, int, int, int, bytes]]:
+def _stored(bucket: Path) -> Iterator[Stored]:
     """Key, stretch, number, role and bytes of each line in a bucket."""
     for path in bucket.iterdir() if bucket.exists() else ():
         with path.open("rb") as file:

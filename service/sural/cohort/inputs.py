@@ -7,7 +7,7 @@ from msgspec import Struct
 
 LINES = (".ndjson", ".jsonl", ".ndjson.gz", ".jsonl.gz")
 """How the files of a folder end that are read."""
-_GZIP = b"\x1f\x8b"
+GZIP = b"\x1f\x8b"
 
 
 class NotThere(Exception):
@@ -25,7 +25,7 @@ class Input(Struct, frozen=True):
 
 
 def inputs(names: Iterable[str]) -> tuple[Input, ...]:
-    """The files named, and for a folder those in it by name. Each file once. Raises NotThere."""
+    """The files named, those that a pattern fits, and for a folder those in it by name. Each file once. Raises NotThere."""
     found = {path.resolve(): path for name in names for path in _files(Path(name))}
     return tuple(_input(path) for path in found.values())
 
@@ -38,6 +38,9 @@ def _files(path: Path) -> Iterator[Path]:
         yield from inside
     elif path.is_file():
         yield path
+    elif matched := sorted(Path(path.anchor or ".").glob(str(path.relative_to(path.anchor)))):
+        for one in matched:
+            yield from _files(one)
     else:
         raise NotThere(f"{path}: not a file or a folder")
 
@@ -45,5 +48,5 @@ def _files(path: Path) -> Iterator[Path]:
 def _input(path: Path) -> Input:
     known = path.stat()
     with path.open("rb") as file:
-        compressed = file.read(len(_GZIP)) == _GZIP
+        compressed = file.read(len(GZIP)) == GZIP
     return Input(str(path), str(path.resolve()), compressed, known.st_size, known.st_mtime_ns)

@@ -38,11 +38,12 @@ class Plan(Struct, frozen=True):
     inputs: tuple[Input, ...]
     asked: str
     grouped: Grouped | None = None
+    engine: str = "local"
 
 
 def digest(plan: Plan) -> str:
-    """A short name of a plan, the same for the same plan."""
-    return hashlib.blake2b(msgspec.json.encode(msgspec.structs.replace(plan, grouped=None)), digest_size=16).hexdigest()
+    """A short name of what is asked of which files, the same whichever engine does it."""
+    return hashlib.blake2b(msgspec.json.encode((plan.inputs, plan.asked)), digest_size=16).hexdigest()
 
 
 class Done(Struct, frozen=True):
@@ -56,15 +57,12 @@ class Done(Struct, frozen=True):
 _done = msgspec.json.Decoder(Done)
 
 
-class Journal:
-    """The journal of a run in a folder; held by one process at a time. Raises Occupied."""
+class Held:
+    """The folder of a run that has not ended, held by one process at a time. Raises Occupied."""
 
     def __init__(self, out: Path, plan: Plan, resume: bool) -> None:
         self.out = out
         self.folder = out / UNFINISHED
-        self.plan = plan
-        self.tally: Tally = Counter()
-        self.chunks = 0
         known = _read_plan(self.folder / _ORDER)
         if self.folder.exists() and not resume:
             raise Occupied(f"{self.folder} holds a run that did not end: --resume takes it up; delete it to begin anew")
@@ -78,9 +76,7 @@ class Journal:
             except OSError:
                 raise Occupied(f"{self.folder} belongs to a run that is under way") from None
             self.plan = known or plan
-            lengths = self._take_up()
-            self._outputs = {name: stack.enter_context(self._reopened(f"{name}.ndjson", lengths[name])) for name in OUTPUTS}
-            self._journal = stack.enter_context((self.folder / _JOURNAL).open("ab"))
+            self._take_up(stack)
             self._open = stack.pop_all()
 
     def __enter__(self) -> Self:
@@ -89,7 +85,47 @@ class Journal:
     def __exit__(self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None) -> None:
         self._open.close()
 
-    def _take_up(self) -> dict[str, int]:
+    def _take_up(self, stack: ExitStack) -> None:
+        """Find what is done already; what is opened for it goes on the stack."""
+
+    def planned(self, grouped: Grouped) -> None:
+        """Grouping is done: what follows rests on it."""
+        self.plan = msgspec.structs.replace(self.plan, grouped=grouped)
+        partial = self.folder / f"{_ORDER}.part"
+        with partial.open("wb") as file:
+            file.write(msgspec.json.encode(self.plan))
+            file.flush()
+            os.fsync(file.fileno())
+        partial.replace(self.folder / _ORDER)
+        settle(self.folder)
+
+    def finish(self, pages: dict[str, bytes]) -> None:
+        """All is done: write the pages, give every output its name, and delete the rest. `pages` come last, so that they say that it is
+        done; what is deleted only in part is never taken up."""
+        for name, content in pages.items():
+            (self.folder / name).write_bytes(content)
+        for name in (*(f"{one}.ndjson" for one in OUTPUTS), *pages):
+            path, named = self.folder / name, self.out / name
+            if path.exists():
+                _clear(named, path.is_dir())
+                path.replace(named)
+        settle(self.out)
+        (self.folder / _ORDER).unlink()
+        settle(self.folder)
+        shutil.rmtree(self.folder)
+
+
+class Journal(Held):
+    """The journal of a run, and its outputs as far as they are done."""
+
+    def _take_up(self, stack: ExitStack) -> None:
+        self.tally: Tally = Counter()
+        self.chunks = 0
+        lengths = self._read()
+        self._outputs = {name: stack.enter_context(self._reopened(f"{name}.ndjson", lengths[name])) for name in OUTPUTS}
+        self._journal = stack.enter_context((self.folder / _JOURNAL).open("ab"))
+
+    def _read(self) -> dict[str, int]:
         """Cut what is not whole off the journal; how long each output is with what is done."""
         path = self.folder / _JOURNAL
         path.touch()
@@ -112,24 +148,13 @@ class Journal:
     def _reopened(self, name: str, length: int) -> BinaryIO:
         """An output, cut to what is done. One that had its last name already when the run was killed comes back."""
         path, named = self.folder / name, self.out / name
-        if length and not path.exists() and named.exists():
+        if length and not path.exists() and named.is_file():
             named.replace(path)
         path.touch()
         if path.stat().st_size < length:
             raise Occupied(f"{self.folder}: {name} is shorter than the journal says; delete the folder to begin anew")
         os.truncate(path, length)
         return path.open("ab")
-
-    def planned(self, grouped: Grouped) -> None:
-        """Grouping is done: what follows rests on it."""
-        self.plan = msgspec.structs.replace(self.plan, grouped=grouped)
-        partial = self.folder / f"{_ORDER}.part"
-        with partial.open("wb") as file:
-            file.write(msgspec.json.encode(self.plan))
-            file.flush()
-            os.fsync(file.fileno())
-        partial.replace(self.folder / _ORDER)
-        _settle(self.folder)
 
     def append(self, tally: Tally) -> None:
         """Append the parts of the next chunk to the outputs, then write down that it is done."""
@@ -147,16 +172,12 @@ class Journal:
         self.chunks += 1
         self.tally.update(tally)
 
-    def finish(self, pages: dict[str, bytes]) -> None:
-        """All is done: write the pages, give every file its name, and delete the rest. `pages` come last, so that they say that it is done."""
-        for name, content in pages.items():
-            (self.folder / name).write_bytes(content)
-        for name in (*(f"{one}.ndjson" for one in OUTPUTS), *pages):
-            path = self.folder / name
-            if path.exists():
-                path.replace(self.out / name)
-        _settle(self.out)
-        shutil.rmtree(self.folder)
+def _clear(named: Path, for_folder: bool) -> None:
+    """Make room where an earlier run left an output of another kind: a folder of parts, or one file."""
+    if named.is_dir():
+        shutil.rmtree(named)
+    elif for_folder:
+        named.unlink(missing_ok=True)
 
 
 def part(folder: Path, chunk: int, name: str) -> Path:
@@ -171,7 +192,7 @@ def _read_plan(path: Path) -> Plan | None:
         return None
 
 
-def _settle(folder: Path) -> None:
+def settle(folder: Path) -> None:
     """The names in a folder are on disk."""
     descriptor = os.open(folder, os.O_RDONLY)
     try:

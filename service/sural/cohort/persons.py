@@ -71,6 +71,7 @@ class Assessor:
             else:
                 lines.append(row)
         tally = outcome.tally
+        tally["people"] += 1
         tally["lines|notRelevant"] += ours
         if not lines:
             tally["since|not-in-this-input" if earlier is not None and not ours else "patients|nothing"] += 1
@@ -94,6 +95,14 @@ class Assessor:
             if patient.intake.counts["unusable"]:
                 self._reject(summary["subject"], lines, filter(_speaks_against, patient.intake.issues), outcome)
         self._reject(None, lines, filter(_speaks_against, assessed.rest.issues), outcome)
+
+    def assess_nobody(self, rows: Iterable[Row], outcome: Outcome) -> None:
+        """Account for lines of which no patient can be told."""
+        for _, file, number, body in rows:
+            issue = judge_line(body)
+            outcome.tally["lines|rejected"] += 1
+            outcome.tally[f"reject|{issue.key}"] += 1
+            outcome.rejects.append(reject(issue, self.order.files[file], number))
 
     def _account(self, assessed: Assessed, lines: list[Row], tally: Tally) -> None:
         """What became of each line, and how many resources inside others were counted besides."""

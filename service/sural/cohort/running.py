@@ -14,7 +14,7 @@ from sural.cohort.grouping import Grouped, group, nobody, people
 from sural.cohort.inputs import Input
 from sural.cohort.journal import OUTPUTS, UNFINISHED, Journal, Plan, digest, part
 from sural.cohort.page import page
-from sural.cohort.persons import Assessor, Order, Outcome, judge_line, reject
+from sural.cohort.persons import Assessor, Order, Outcome
 from sural.cohort.processes import enduring, spread
 from sural.cohort.tally import Tally
 
@@ -62,8 +62,8 @@ def run(
 
 
 def plan_of(order: Order) -> str:
-    """Everything that shapes the output, as a text to compare."""
-    return repr(order)
+    """Everything that shapes the output, as a text to compare: the same in every process, which the text of a set is not."""
+    return msgspec.json.encode(order, order="deterministic").decode()
 
 
 _of_process: list[tuple[Assessor, Path, Grouped]] = []
@@ -82,15 +82,10 @@ def _chunk(assessor: Assessor, folder: Path, grouped: Grouped, chunk: int) -> Ta
     """Assess one chunk into its parts."""
     outcome = Outcome()
     if chunk == 0:
-        for _, file, number, body in nobody(folder, grouped):
-            issue = judge_line(body)
-            outcome.tally["lines|rejected"] += 1
-            outcome.tally[f"reject|{issue.key}"] += 1
-            outcome.rejects.append(reject(issue, assessor.order.files[file], number))
+        assessor.assess_nobody(nobody(folder, grouped), outcome)
     else:
         for key, rows in people(folder, grouped, chunk - 1):
             assessor.assess(key, rows, outcome)
-            outcome.tally["people"] += 1
     for name in OUTPUTS:
         with part(folder, chunk, name).open("wb") as written:
             written.writelines(line + b"\n" for line in getattr(outcome, name))

@@ -1,11 +1,11 @@
 """Kills workers again and again, without a word (SIGKILL), while clients store through a proxy before them, and looks at what is left.
 
-    python -m tests.worker_kills [--patients 60] [--kills 10] [--restarts 1] [--clients 4] [--proxy haproxy|nginx] [--seed 1]
+    python -m tests.worker_kills [--patients 60] [--kills 10] [--stops 3] [--crashes 1] [--clients 4] [--proxy haproxy|nginx] [--seed 1]
 
 A PostgreSQL server of our own, two `sural serve` over it, and a general-purpose proxy with the configuration of `docs/deploy`; everything on this
 machine. Clients store answers, amend them, send transactions twice, create and update on conditions, and send again what failed, as
-`docs/deploy.md` says. One worker is killed at a random moment and started again, the other one next, or either; now and then the database
-crashes. In the end whatever was acknowledged must be there once, as it was acknowledged; versions and the feed without a gap or a
+`docs/deploy.md` says. One worker is killed at a random moment and started again, the other one next, or either; some are
+stopped as a supervisor does (SIGTERM), and now and then the database crashes. In the end whatever was acknowledged must be there once, as it was acknowledged; versions and the feed without a gap or a
 repetition, also as they were seen by one who followed it meanwhile; and both workers must say the same.
 """
 
@@ -219,7 +219,7 @@ def proxy(kind: str, folder: Path, ports: list[int]) -> Iterator[str]:
         running.wait(30)
 
 
-def kill_and_look(kills: int, patients: int, restarts: int, clients: int, kind: str, seed: int) -> list[str]:
+def kill_and_look(acts: dict[str, int], patients: int, clients: int, kind: str, seed: int) -> list[str]:
     """What is wrong after some kills under load; empty when nothing is."""
     chance = random.Random(seed)
     said, enough, stop = Said(), Event(), Event()
@@ -239,7 +239,7 @@ def kill_and_look(kills: int, patients: int, restarts: int, clients: int, kind: 
                 shares = [names[number::clients] for number in range(clients)]
                 working = [pool.submit(work, Client(f"c{n}", base, said), n, share, enough) for n, share in enumerate(shares)]
                 try:
-                    disturb(workers, server, chance, kills, restarts)
+                    disturb(workers, server, chance, acts)
                 finally:
                     enough.set()
                 for one in working:
@@ -264,18 +264,17 @@ def kill_and_look(kills: int, patients: int, restarts: int, clients: int, kind: 
             follower.join()
         resources.database.engine.dispose()
     again = ", ".join(f"{count} {what}" for what, count in said.counts.most_common() if what != "requests")
-    print(
-        f"{kills} kills and {restarts} crashes of the database in {took:.0f} s; {said.counts['requests']} requests; {again or 'none sent again'}"
-    )
+    done = ", ".join(f"{times} × {act}" for act, times in acts.items())
+    print(f"{done} in {took:.0f} s; {said.counts['requests']} requests; {again or 'none sent again'}")
     print(f"{len(said.acknowledged)} versions acknowledged, {len(seen)} changes in the feed")
     return wrong
 
 
-def disturb(workers: list[Worker], server: Any, chance: random.Random, kills: int, restarts: int) -> None:
-    """Kill workers and crash the database under the clients, in a random order; whoever was killed is started again."""
-    acts = ["kill"] * kills + ["crash"] * restarts
-    chance.shuffle(acts)
-    for act in acts:
+def disturb(workers: list[Worker], server: Any, chance: random.Random, acts: dict[str, int]) -> None:
+    """Kill and stop workers and crash the database under the clients, in a random order; whatever ended is started again."""
+    order = [act for act, times in acts.items() for _ in range(times)]
+    chance.shuffle(order)
+    for act in order:
         time.sleep(chance.uniform(0.3, 1.5))
         if act == "crash":
             os.kill(
@@ -285,7 +284,10 @@ def disturb(workers: list[Worker], server: Any, chance: random.Random, kills: in
             started(server)
             continue
         worker = chance.choice(workers)
-        worker.kill()
+        if act == "stop":
+            worker.end()
+        else:
+            worker.kill()
         time.sleep(chance.uniform(0, 0.5))
         worker.start()
         worker.wait_for(200)
@@ -368,12 +370,14 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--patients", type=int, default=60)
     parser.add_argument("--kills", type=int, default=10)
-    parser.add_argument("--restarts", type=int, default=1, help="crashes of the database")
+    parser.add_argument("--stops", type=int, default=3, help="workers stopped by SIGTERM")
+    parser.add_argument("--crashes", type=int, default=1, help="crashes of the database")
     parser.add_argument("--clients", type=int, default=4)
     parser.add_argument("--proxy", choices=PROXIES, default="haproxy")
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
-    wrong = kill_and_look(options.kills, options.patients, options.restarts, options.clients, options.proxy, options.seed)
+    acts = {"kill": options.kills, "stop": options.stops, "crash": options.crashes}
+    wrong = kill_and_look(acts, options.patients, options.clients, options.proxy, options.seed)
     print("\n".join(wrong) or "nothing lost, nothing twice")
     return 1 if wrong else 0
 

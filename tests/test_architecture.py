@@ -39,7 +39,8 @@ FLOORS: dict[str, set[str]] = {
     "trend": {"evidence", "exam", "terminology", "footrisk", "neuropathy"},
     "plan": {"evidence", "exam", "footrisk", "neuropathy"},
     "answer": {"canonical", "issues", "evidence", "exam", "terminology", "intake", "footrisk", "neuropathy", "reasons", "trend", "plan"},
-    "vocabulary": {"canonical", "issues", "evidence", "exam", "footrisk", "neuropathy", "reasons", "plan", "answer"},
+    "recall": {"canonical", "evidence", "exam", "footrisk", "neuropathy", "plan", "answer"},
+    "vocabulary": {"canonical", "issues", "evidence", "exam", "footrisk", "neuropathy", "reasons", "plan", "answer", "recall"},
     "assessing": {"issues", "terminology", "intake", "footrisk", "neuropathy", "trend", "plan", "answer"},
 }
 CORE = set(FLOORS)

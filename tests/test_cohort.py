@@ -363,7 +363,7 @@ def test_what_has_changed_since_an_earlier_run_is_counted_when_it_is_certain(tmp
     since = account.part("since")
 
     assert (2, 1, 1) == (since["compared"], since["nice-ng19-2019|worse"], since["nice-ng19-2019|same"])
-    assert (1, 1) == (since["sensation|newly-lost"], since["not-in-this-input"])
+    assert (1, 1) == (since["worse|protective-sensation-newly-lost"], since["not-in-this-input"])
     assert "certainly a higher category" in (tmp_path / "second" / "report.html").read_text()
 
 

@@ -593,7 +593,8 @@ def _promised(statement: Json) -> set[tuple[str, str]]:
             found |= {("PUT", at)} if interaction["code"] == "update" and resource["conditionalUpdate"] else set()
     found |= {("POST", "/fhir") for interaction in rest["interaction"] if interaction["code"] == "transaction"}
     for operation in rest["operation"]:
-        found |= _OF_EXPORT if operation["name"] == "export" else {("POST", f"/fhir/${operation['name']}")}
+        method = "GET" if operation["name"] == "recall" else "POST"
+        found |= _OF_EXPORT if operation["name"] == "export" else {(method, f"/fhir/${operation['name']}")}
     return found
 
 
@@ -754,7 +755,7 @@ def test_the_operation_definitions_of_metadata_can_be_read(client: TestClient) -
     """B1: each address in rest.operation is that of a published resource."""
     ours = [one for one in client.get("/fhir/metadata").json()["rest"][0]["operation"] if one["definition"].startswith(canonical.BASE)]
 
-    assert 3 == len(ours)
+    assert 4 == len(ours)
     for operation in ours:
         read = client.get("/fhir/OperationDefinition/" + operation["definition"].rpartition("/")[2]).json()
 

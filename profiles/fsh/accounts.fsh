@@ -18,6 +18,24 @@ Description: "Findings that contradict each other, and which was taken: the wors
 * detail 1..1
 * mitigation 0..0
 
+Profile: RecallIssue
+Parent: DetectedIssue
+Id: recall-issue
+Title: "Recall of a person"
+Description: "Why a person is on a recall list on a day: one state, with its reasons as evidence and the stored answer or proposal that it rests on. Made anew for each list, never stored."
+* insert Written
+* extension contains RecallDates named recallDates 0..1
+* code 1..1
+* code from $recall-vs (required)
+* severity 1..1
+* patient 1..1
+* patient only Reference(Patient)
+* identified[x] 1..1
+* identified[x] only dateTime
+* detail 1..1
+* implicated 0..0
+* mitigation 0..0
+
 Profile: AssessmentProvenance
 Parent: Provenance
 Id: assessment-provenance

@@ -11,6 +11,7 @@ Description: "The categories of all schemes side by side, as an Observation: wha
 * valueCodeableConcept from $foot-risk-vs (required)
 * dataAbsentReason 0..0
 * hasMember 0..0
+* extension contains FactorState named factorState 0..* and FeetExamined named feetExamined 0..1
 * component 1..*
 * component.extension contains CategoryRange named categoryRange 1..1
 * component.extension[categoryRange].url = "https://sural.example/fhir/StructureDefinition/category-range" (exactly)

@@ -368,3 +368,36 @@ RuleSet: Out(index, name, min, max, documentation)
 * parameter[{index}].min = {min}
 * parameter[{index}].max = "{max}"
 * parameter[{index}].documentation = {documentation}
+
+Instance: recall
+InstanceOf: OperationDefinition
+Usage: #definition
+Title: "Recall"
+Description: "Who is to be examined again: due, overdue, lost, unsettled, or referred and not seen."
+* url = "https://sural.example/fhir/OperationDefinition/recall"
+* version = "0.1.0"
+* name = "Recall"
+* title = "Recall"
+* status = #active
+* kind = #operation
+* experimental = false
+* date = "2026-11-27"
+* publisher = "The Sural project"
+* description = "Reads the stored answers and says for a day who is due, overdue, lost, unsettled (with the tests that would settle), or referred and not seen, each with reasons and dates. Everybody whom the store knows is judged; what is missing takes nobody off the list."
+* affectsState = false
+* code = #recall
+* comment = "Asked for by GET. Without _count the answer is one page of up to 200 persons; follow the next links. With Accept: text/csv or _format=csv the whole list comes as CSV, the most urgent first."
+* system = true
+* type = false
+* instance = false
+* insert In(0, as-of, 0, 1, date, [["The day for which the list is made. Today when it is not given."]])
+* insert In(1, state, 0, *, code, [["Only those in one of these states or places: lost, overdue, due, unsettled, referred-not-seen, not-due, outside, ended. All that ask for something when none is named."]])
+* insert In(2, service, 0, *, code, [["Only those with a referral to one of these services that was not seen."]])
+* insert In(3, source, 0, 1, uri, [["Only persons of one record system, by the address of its FHIR endpoint."]])
+* insert In(4, _count, 0, 1, integer, [["How many persons a page holds: 200 when it is not given, 1000 at most."]])
+* parameter[5].name = #return
+* parameter[5].use = #out
+* parameter[5].min = 1
+* parameter[5].max = "1"
+* parameter[5].type = #Bundle
+* parameter[5].documentation = "A searchset of DetectedIssues after the profile recall-issue: one for each state of a person, those of a person one after the other, persons in the order of their references."

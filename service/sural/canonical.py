@@ -37,6 +37,7 @@ MEDICINE: Final = code_system("medicine")
 QUESTION: Final = code_system("question")
 RULE: Final = code_system("rule")
 OVERRIDE: Final = code_system("override-reason")
+RECALL: Final = code_system("recall")
 
 SNOMED: Final = "http://snomed.info/sct"
 LOINC: Final = "http://loinc.org"

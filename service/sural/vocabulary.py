@@ -24,6 +24,7 @@ from sural.neuropathy.scores import TABLES
 from sural.neuropathy.scores.score import SCORE_NOTES, item_code, item_display
 from sural.plan.pathway import SERVICES
 from sural.reasons import FOOT_REASONS
+from sural.recall import definitions as recall
 
 
 class Vocabulary(Struct, frozen=True):
@@ -59,6 +60,11 @@ def _rules() -> Iterator[tuple[str, str, str]]:
                 f"{category.display}: {'; or '.join(ways) or 'otherwise'}",
                 str(category.citation),
             )
+
+
+def _recall() -> tuple[recall.Definition, ...]:
+    tables = (recall.STATES, recall.PLACES, recall.REASONS, recall.CHANGES)
+    return tuple({code: one for table in tables for code, one in table.items()}.values())
 
 
 def _scores() -> Iterator[tuple[str, str]]:
@@ -119,6 +125,12 @@ SYSTEMS: tuple[Vocabulary, ...] = (
     Vocabulary("service", "Services a person is referred to", {"referral": "Referral", **SERVICES}),
     Vocabulary("note", "Remarks of an assessment", {code: code.replace("-", " ").capitalize() for code in _notes()}, _notes()),
     Vocabulary("override-reason", "Reasons for not following a card", OVERRIDES),
+    Vocabulary(
+        "recall",
+        "Recall: places, states, reasons and changes",
+        {one.code: one.display for one in _recall()},
+        {one.code: f"{one.text} {one.citation}" for one in _recall()},
+    ),
     Vocabulary("issue", "Issues of the intake", {key: kind.text.rstrip(".") for key, kind in KINDS.items()}),
     Vocabulary(
         "rule",

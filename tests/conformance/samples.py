@@ -1,13 +1,16 @@
 """Sample examinations, invented, whose answers are checked against FHIR R4 and the profiles: every kind of answer is among them."""
 
 from collections.abc import Callable
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 import orjson
 
 import sural
+from sural.recall.issues import detected_issues
+from sural.recall.person import Known, judge
 from tests.builders import AS_OF, EXAMINED, FEET, Exam, Json, answer, own, place
+from tests.recalls import DAY, facts, known, numb, ulcer
 
 URN_PATIENT = "urn:uuid:5a1f0c1e-7a52-4a0f-9a3c-2f8f1f6f0001"
 
@@ -321,3 +324,11 @@ def sample(name: str) -> Sample:
 def resources(bundle: Json) -> list[Json]:
     """The resources of an answer."""
     return [entry["resource"] for entry in bundle["entry"]]
+
+
+def recall_issues() -> list[Json]:
+    """Issues of recall lists, which are in no answer: every state, with dates, factors, changes and referrals as evidence."""
+    exams = (Exam().normal(), numb(), ulcer(), Exam().felt("both").see("callus", "absent", "both"), Exam().kidneys_well())
+    entries = [judge(known(*facts(one)), DAY + timedelta(days=days)) for one in exams for days in (0, 100, 400)]
+    entries += [judge(known(*facts(numb(), DAY - timedelta(days=90)), *facts(ulcer())), DAY), judge(Known("https://skerrow.example/id|SK1"), DAY)]
+    return [issue for entry in entries for issue in detected_issues(entry, DAY)]

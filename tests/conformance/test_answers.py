@@ -14,7 +14,7 @@ from tests.builders import Json
 from tests.conformance.constraints import SKIPPED, broken, broken_in_bundle, evaluate, expressions, form_faults
 from tests.conformance.published import claimed, codes, profiles
 from tests.conformance.references import misdirected, references
-from tests.conformance.samples import SAMPLES, Sample, named, resources, sample
+from tests.conformance.samples import SAMPLES, Sample, named, recall_issues, resources, sample
 from tests.conformance.slices import slice_faults
 
 NOT_DOMAIN = {"Bundle", "Parameters", "Binary"}
@@ -37,7 +37,7 @@ each = pytest.mark.parametrize("one", SAMPLES, ids=repr)
 
 def test_every_profile_is_claimed_by_an_answer() -> None:
     """So that the checks judge each profile on what is really written; the one for senders is tried on what is sent."""
-    everything = [resource for one in SAMPLES for resource in resources(answered(one))]
+    everything = [*recall_issues(), *(resource for one in SAMPLES for resource in resources(answered(one)))]
     seen = {profile["id"] for resource in everything for profile in claimed(resource)}
     extensions = {url.rsplit("/", 1)[-1] for resource in everything for url in _urls(resource) if url.startswith(canonical.BASE)}
 

@@ -22,6 +22,7 @@ from tests.conformance.samples import sample
 
 NAMES = {
     "assessment-provenance", "assessment-report", "assessment-software", "category-range", "contradicting-findings",
+    "factor-state", "feet-examined", "recall-dates", "recall-issue",
     "foot-risk-assessment", "foot-risk-category", "intake-outcome", "lower-limb-finding", "neuropathy-classification",
     "referral-proposal", "score-observation", "ulcer-grades", "ulcer-prognosis", "would-settle",
 }  # fmt: skip

@@ -23,7 +23,7 @@ from sural.web.capabilities import capability_statement
 from tests.builders import Json
 from tests.conformance.faults import BEHIND_AN_INVARIANT, FAULTS, Fault
 from tests.conformance.published import claimed, published
-from tests.conformance.samples import SAMPLES, Sample, sample
+from tests.conformance.samples import SAMPLES, Sample, recall_issues, sample
 from tests.conformance.slices import slice_faults
 from tests.conformance.validators import NOT_THERE, WORK, Medplum, Pyrofile, judge
 from tests.stored import exam, found, keep
@@ -78,6 +78,8 @@ def _documents() -> Iterator[tuple[str, Json]]:
     """Everything that is judged, each under a name."""
     for one in SAMPLES:
         yield f"sample/{one}", one.answer()
+    entries = [{"resource": one, "search": {"mode": "match"}} for one in recall_issues()]
+    yield "recall", {"resourceType": "Bundle", "type": "searchset", "total": len(entries), "entry": entries}
     yield "sample/with-trace", sample("ulcer").answer(trace=True)
     for case in CASES:
         for index, answer in enumerate(answers(case)):

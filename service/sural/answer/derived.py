@@ -7,6 +7,7 @@ from functools import lru_cache
 from sural import canonical
 from sural.answer.parts import DEVICE_REFERENCE, SURVEY_CATEGORY, Json, Writing, coding, concept, meta, narrative
 from sural.answer.risk_assessments import category_coding, range_extension, said_range
+from sural.answer.states import state_extensions
 from sural.answer.wording import CAUTIONS, NOTES, in_sentence, said_side
 from sural.footrisk.infection import EDITION
 from sural.footrisk.risk import GradedUlcer, Standing
@@ -53,6 +54,8 @@ def foot_risk_category(writing: Writing) -> Json:
     if derived:
         resource["derivedFrom"] = derived
     resource["component"] = [_component(standing) for standing in standings]
+    if states := state_extensions(writing.assessment.examination, risk.factors):
+        resource["extension"] = states
     return resource
 
 

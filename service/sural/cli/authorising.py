@@ -23,16 +23,16 @@ def check_scope(options: Namespace) -> None:
 
 
 async def authorised(
-    options: Namespace, addresses: Addresses, manner: Manner, stack: AsyncExitStack, written: Iterable[str] = ()
+    options: Namespace, addresses: Addresses, manner: Manner, stack: AsyncExitStack, written: Iterable[str] = (), followed: Iterable[str] = ()
 ) -> Authoriser | None:
-    """Who gives out tokens, when any are needed; to read what is read, and to write the types `written`. Raises KeyUnusable or ValueError."""
+    """Who gives out tokens, when any are needed; to read what is read and the types `followed`, and to write the types `written`. Raises KeyUnusable or ValueError."""
     token_file = options.token_file or os.environ.get(TOKEN)
     if options.client_id is None:
         return FixedToken(Path(token_file)) if token_file else None
     plain = await stack.enter_async_context(Connection(addresses, None, manner))
 
     def asked(configuration: Configuration) -> str:
-        return options.scope or scopes(READ, tuple(written), old=configuration.old_scopes)
+        return options.scope or scopes((*READ, *followed), tuple(written), old=configuration.old_scopes)
 
     return BackendService(plain, options.client_id, keys(options)[0], asked, jku=options.jwks_url)
 

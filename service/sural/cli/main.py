@@ -12,6 +12,7 @@ from sural.canonical import RULE_SET, VERSION
 from sural.cli import cohort_options
 from sural.cli.pull_options import authorisation, pulling
 
+RECALL_STATES = ("lost", "overdue", "due", "unsettled", "referred-not-seen", "not-due", "outside", "ended")
 CALENDARS = "region of the working-day calendar, such as GB-ENG, GB-SCT, GB-NIR"
 
 
@@ -45,6 +46,7 @@ def parser() -> argparse.ArgumentParser:
     _cases(commands.add_parser("cases", help="list, show and run the fixture cases"))
     _pull(commands.add_parser("pull", help="pull from a record system's FHIR endpoint, assess, one summary per patient"))
     _cohort(commands.add_parser("cohort", help="assess a population from the files of a Bulk Data export"))
+    _recall(commands.add_parser("recall", help="list who is due, overdue, lost, unsettled, or referred and not seen"))
     _serve(commands.add_parser("serve", help="run the HTTP service"))
     _notify(commands.add_parser("notify", help="notify the subscribers of a ledger, in a process of its own"))
     _demo(commands.add_parser("demo", help="run the service with the fixture cases and say where to look"))
@@ -133,6 +135,25 @@ def _cohort(command: argparse.ArgumentParser) -> None:
     invented.set_defaults(run=_run_cohort_synthetic)
 
 
+def _recall(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--database", default="sqlite:///sural-ledger.sqlite", metavar="URL", help="the ledger; default sural-ledger.sqlite here"
+    )
+    command.add_argument("--as-of", type=day, default=None, metavar="DATE", help="day for which the list is made; default today")
+    command.add_argument(
+        "--state", action="append", default=[], choices=RECALL_STATES,
+        help="only those in this state or place; default all that ask for something",
+    )  # fmt: skip
+    command.add_argument(
+        "--service", action="append", default=[], metavar="CODE", help="only those with a referral to this service that was not seen"
+    )
+    command.add_argument("--source", default=None, metavar="URL", help="only persons of this record system, by its FHIR endpoint")
+    command.add_argument(
+        "--as", dest="form", choices=("table", "csv", "fhir"), default=None, help="form of the list; default table on a terminal, else csv"
+    )
+    command.set_defaults(run=_run_recall)
+
+
 def _intake(command: argparse.ArgumentParser) -> None:
     _input(command, at_least_one=False)
     command.add_argument(
@@ -211,6 +232,12 @@ def _demo(command: argparse.ArgumentParser) -> None:
 
 def _run_assess(options: argparse.Namespace) -> int:
     from sural.cli.assess import run
+
+    return run(options)
+
+
+def _run_recall(options: argparse.Namespace) -> int:
+    from sural.cli.recall import run
 
     return run(options)
 

@@ -15,14 +15,14 @@ from sural.cli.authorising import authorised, check_scope, keys
 from sural.cli.reading import say, say_issues, write
 from sural.doors.assessor import Answered, documents, encode, structural_check, transactions
 from sural.issues import Refused
-from sural.ledger.keeping import keep
-from sural.ledger.resources import Resources
 from sural.ledger.store import Ledger
 from sural.records.addresses import Addresses
 from sural.records.criteria import criteria
 from sural.records.faults import RecordsFault, Throttled
 from sural.records.fetching import offered
+from sural.records.following import Follower
 from sural.records.http import Authoriser, Connection, Manner
+from sural.records.keeper import Keeper
 from sural.records.keys import KeyUnusable, jwks
 from sural.records.pull import OUTCOMES, Order, Pull, Sink, Stopped, Tally
 from sural.records.search import Searcher
@@ -96,7 +96,9 @@ async def _pull(options: Namespace, order: Order, ledger: Ledger) -> Tally:
     manner = Manner(concurrency=options.concurrency)
     tally = Tally()
     async with AsyncExitStack() as stack:
-        authoriser = await authorised(options, addresses, manner, stack, WRITTEN_TYPES if options.write_back else ())
+        following = options.store and options.write_back and not options.dry_run and not order.patients
+        written, followed = WRITTEN_TYPES if options.write_back else (), ("Task",) if following else ()
+        authoriser = await authorised(options, addresses, manner, stack, written, followed)
         connection = await stack.enter_async_context(Connection(addresses, authoriser, manner))
 
         def remark(text: str) -> None:
@@ -113,13 +115,18 @@ async def _pull(options: Namespace, order: Order, ledger: Ledger) -> Tally:
         writing = _Writing(Writer(connection, ledger, searcher), options.dry_run, remark) if options.write_back else None
         sink: Sink = writing.answered if writing else _print
         vanished = writing.vanished if writing else None
+        told = None
         if options.store and not options.dry_run:
-            sink = _keeping(Resources(ledger), options.base, remark, sink)
+            keeper = Keeper(connection, ledger, remark, sink, vanished)
+            sink, vanished, told = keeper.answered, keeper.vanished, keeper.told
         pull = Pull(
-            connection, ledger, wanted, searcher, order, sink, vanished=vanished, checker=checker, tally=tally, say=say
+            connection, ledger, wanted, searcher, order, sink, vanished=vanished, told=told, checker=checker, tally=tally, say=say
         )
         try:
-            return await pull.run()
+            done = await pull.run()
+            if following:
+                await Follower(connection, ledger, searcher, remark).follow()
+            return done
         finally:
             _say_tally(tally, connection, authoriser)
 
@@ -153,24 +160,6 @@ class _Writing:
             self._remark(f"{'would be' if self._dry_run else 'written'}: {step.why}")
         for text in written.left:
             self._remark(f"left alone: {text}")
-
-
-def _keeping(resources: Resources, source: str, remark: Callable[[str], None], then: Sink) -> Sink:
-    """Keeps each answer in the ledger, with the references of the record system as its addresses, before anything else is done with it."""
-
-    async def sink(patient: str, answered: Answered) -> None:
-        for answer in transactions(answered):
-            try:
-                kept = await asyncio.to_thread(keep, resources, answer, source)
-            except Refused as refused:
-                remark(f"not stored: {refused}")
-            else:
-                remark("stored" if kept.changed else "stored already")
-                for text in kept.left:
-                    remark(f"left alone in the ledger: {text}")
-        await then(patient, answered)
-
-    return sink
 
 
 async def _progress(tally: Tally) -> None:

@@ -15,6 +15,7 @@ from sural.footrisk.schemes import SCHEMES
 from sural.issues import KINDS
 from sural.neuropathy.codes import CHANGES, CODES
 from sural.plan.pathway import SERVICES, URGENCIES
+from sural.recall.definitions import CHANGES as DETERIORATION
 
 _STYLE = """
 * { box-sizing: border-box; }
@@ -232,7 +233,13 @@ def _changes(account: Account) -> Iterator[str]:
             for code, said in _SINCE.items()
         ]
         yield _table(("scheme", "since last time", "people", "share"), rows)
-        yield _text(f"Protective sensation newly lost: {since.get('sensation|newly-lost', 0):,}.")
+        worse = [
+            (change.display, f"{since.get(f'worse|{code}', 0):,}", share(since.get(f"worse|{code}", 0), compared))
+            for code, change in DETERIORATION.items()
+        ]
+        any_of_them = since.get("worse|any", 0)
+        yield element("h3", words("Deterioration since last time"))
+        yield _table(("certainly worse", "people", "share"), [*worse, ("any of these", f"{any_of_them:,}", share(any_of_them, compared))])
         yield _text(
             f"In the earlier summaries, but not in this input: {since.get('not-in-this-input', 0):,}. Find out why; they were not assessed."
         )

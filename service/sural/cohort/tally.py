@@ -8,13 +8,13 @@ from typing import Any
 
 from sural.answer.assessment import Assessment
 from sural.answer.coverage import gaps
-from sural.footrisk.schemes import SCHEMES
+from sural.recall.deterioration import deterioration, moved
+from sural.recall.snapshot import of_summary
 
 Tally = Counter[str]
 FEW = 3
 """Findings that would settle an answer are counted as a set up to this many; beyond it the whole examination is to be done."""
 MORE = "more"
-_SENSATION = "protectiveSensationLost"
 
 
 def count(tally: Tally, assessment: Assessment, summary: dict[str, Any], earlier: dict[str, Any] | None) -> None:
@@ -53,30 +53,12 @@ def _standing(scheme: str, standing: dict[str, Any]) -> list[str]:
 
 
 def since(earlier: dict[str, Any], now: dict[str, Any]) -> list[str]:
-    """What is certainly other than in an earlier summary: per scheme, the ranges do not overlap; protective sensation was kept and is lost.
+    """What is certainly other than in an earlier summary: per scheme how the category moved, and everything that has become worse.
 
     Raises nothing: what an earlier summary does not hold is not compared.
     """
-    found = []
-    for scheme, standing in now["footRisk"].items():
-        before = earlier.get("footRisk", {}).get(scheme, {})
-        change = _change(scheme, before, standing)
-        if change:
-            found.append(f"since|{scheme}|{change}")
-    before, after = (one.get("findings", {}).get(_SENSATION, {}).get("person") for one in (earlier, now))
-    if (before, after) == ("no", "yes"):
-        found.append("since|sensation|newly-lost")
-    return found
-
-
-def _change(scheme: str, before: dict[str, Any], after: dict[str, Any]) -> str | None:
-    ranks = {code: rank for rank, code in enumerate(SCHEMES[scheme].ladder.categories)}
-    codes = [str(one.get(end)) for one in (before, after) for end in ("atLeast", "atMost")]
-    if any(code not in ranks for code in codes):
-        return None
-    low, high, new_low, new_high = (ranks[code] for code in codes)
-    if new_low > high:
-        return "worse"
-    if new_high < low:
-        return "better"
-    return "same" if low == high == new_low == new_high else "overlapping"
+    before, after = of_summary(earlier), of_summary(now)
+    moves = {scheme: moved(scheme, before.ranges[scheme], ends) for scheme, ends in after.ranges.items() if scheme in before.ranges}
+    found = [f"since|{scheme}|{move}" for scheme, move in moves.items() if move]
+    worse = {change.code for change in deterioration(before, after)}
+    return [*found, *(f"since|worse|{code}" for code in sorted(worse)), *(["since|worse|any"] if worse else [])]

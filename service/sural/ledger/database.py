@@ -21,7 +21,7 @@ from sqlalchemy.exc import TimeoutError as NoneFree
 from sqlalchemy.pool import ConnectionPoolEntry, QueuePool
 from tenacity import retry, retry_if_exception_type, stop_after_delay, wait_random
 
-SCHEMA = "0003"
+SCHEMA = "0004"
 """The newest revision under `migrations`."""
 LOCK = 0x53_75_72_61_6C
 """The number of the advisory lock that writers take on PostgreSQL."""
@@ -111,6 +111,12 @@ def is_known(url: str) -> str:
     if kind not in ("sqlite", "postgresql"):
         raise ValueError("the ledger is a SQLite file, such as sqlite:///sural.sqlite, or PostgreSQL, such as postgresql://HOST/NAME")
     return kind
+
+
+def is_there(url: str) -> bool:
+    """Whether there is something to open: a SQLite file that exists, or a server. Raises ValueError for an address that is not taken."""
+    is_sqlite, database = is_known(url) == "sqlite", make_url(url).database
+    return not is_sqlite or not database or Path(database).is_file()
 
 
 def _engine(url: str) -> Engine:

@@ -4,7 +4,7 @@ The rules are those of writing back into a record system, done in one transactio
 for it; assessing alone stores nothing.
 """
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from typing import Any
 
 import orjson
@@ -12,11 +12,11 @@ from msgspec import Struct
 from sqlalchemy import Connection, select
 
 from sural.answer.identity import ANSWER_SYSTEM, EXAMINATION_SYSTEM, SOFTWARE_SYSTEM
-from sural.exam.moment import moment
 from sural.issues import Issue, Refused
 from sural.ledger.resources import ANSWER, Resources, Stored, Write, about, as_it_stands, by_identifier, new_id, stored
 from sural.ledger.tables import IDENTIFIER, RESOURCE
-from sural.records.outgoing import PROVENANCE, SOFTWARE, Outgoing, Part, answers_of, identifier
+from sural.records.evidence import instant as _instant
+from sural.records.outgoing import PROVENANCE, SOFTWARE, Outgoing, Part, answers_of, identifier, when_effective
 from sural.records.steps import linked
 
 Json = dict[str, Any]
@@ -28,6 +28,14 @@ USABLE = ("final", "amended", "corrected", "preliminary")
 ANSWER_TYPES = ("Observation", "RiskAssessment", REQUEST, "DetectedIssue", "DiagnosticReport")
 
 
+class Standing(Struct, frozen=True):
+    """An answer that stands: its examination, the time of its newest finding, and the references that it rests on."""
+
+    examination: str
+    examined: str
+    inputs: frozenset[str]
+
+
 class Kept(Struct, frozen=True):
     """What became of an answer: its resources as they stand, those that were created or changed, and what was left alone and why."""
 
@@ -36,31 +44,80 @@ class Kept(Struct, frozen=True):
     left: tuple[str, ...] = ()
 
 
-def keep(resources: Resources, answer: Json | bytes, source: str = "") -> Kept:
+def keep(resources: Resources, answer: Json | bytes, source: str = "", withdrawn: Collection[str] = ()) -> Kept:
     """Keep one patient's answer, a transaction Bundle of ours (`sural assess --as transaction`); the same again changes nothing.
 
     `source` is the address of the FHIR endpoint that its relative references belong to, such as `https://ehr.example/fhir`: they become
-    absolute, so that two systems' patients with one id are not taken for one. Raises NotOurs for anything else, Refused when the examination
-    is another person's.
+    absolute, so that two systems' patients with one id are not taken for one. `withdrawn` are other examinations of the patient of which no
+    newest finding stands any more: their answers are entered in error. Raises NotOurs for anything else, Refused when the examination is
+    another person's.
     """
     outgoing = Outgoing.of(answer)
     if source:
         tree = orjson.loads(answer) if isinstance(answer, bytes) else answer
         outgoing = Outgoing.of(_absolute(tree, source.rstrip("/")))
     if not outgoing.inputs:
-        return Kept((), (), ("nothing was examined",))
-    keeping = _Keeping(outgoing)
+        return Kept((), *_parts(withdraw(resources, outgoing.subject, withdrawn)))
+    keeping = _Keeping(outgoing, withdrawn)
     made = resources.write(keeping.plan)
     changed = {one.reference: one for one in made}
-    standing = [changed.get(one, keeping.standing.get(one)) for one in keeping.links.values()]
-    return Kept(tuple(one for one in standing if one is not None), tuple(made), tuple(keeping.left))
+    there = [changed.get(one, keeping.standing.get(one)) for one in keeping.links.values()]
+    return Kept(tuple(one for one in there if one is not None), tuple(made), tuple(keeping.left))
+
+
+def withdraw(resources: Resources, subject: str, examinations: Collection[str]) -> Kept:
+    """Enter the answers about some examinations of a patient in error, in new versions; what somebody else has taken up is left and said."""
+    left: list[str] = []
+
+    def plan(connection: Connection) -> list[Write]:
+        left.clear()
+        rows = _of_subject(connection, subject)
+        return [write for one in rows if _examination(one) in examinations for write in _retracted(one, "entered-in-error", left)]
+
+    made = resources.write(plan) if examinations else []
+    return Kept((), tuple(made), tuple(left))
+
+
+def standing(resources: Resources, subject: str) -> list[Standing]:
+    """The answers about a patient that stand, oldest first."""
+    with resources.database.reading() as connection:
+        rows = _of_subject(connection, subject)
+    inputs: dict[str, set[str]] = {}
+    for one in rows:
+        if one.type == "RiskAssessment" and (examination := _examination(one)):
+            basis = (str(each["reference"]) for each in one.resource.get("basis", ()) if "reference" in each)
+            inputs.setdefault(examination, set()).update(basis)
+    found = [
+        Standing(examination, when_effective(one.resource), frozenset(inputs.get(examination, ())))
+        for one in rows
+        if (examination := _examination(one, LEADING)) and one.resource["status"] in USABLE
+    ]
+    return sorted(found, key=lambda one: _instant(one.examined))
+
+
+def withdrawn_by(resources: Resources, answer: Json | bytes, unusable: Collection[str]) -> list[str]:
+    """The examinations of which an input takes back the findings: `unusable` are the references of those it declares unusable, and the answer
+    is what is left. One that also rests on something that the input does not hold is not among them: nothing is known of that."""
+    outgoing = Outgoing.of(answer)
+    left, mine = frozenset(outgoing.inputs), _instant(outgoing.examined) if outgoing.inputs else float("-inf")
+    return [
+        one.examination
+        for one in standing(resources, outgoing.subject)
+        if (not outgoing.inputs or one.examination != outgoing.examination) and _instant(one.examined) > mine
+        and one.inputs & frozenset(unusable) and one.inputs <= left | frozenset(unusable)
+    ]  # fmt: skip
+
+
+def _parts(kept: Kept) -> tuple[tuple[Stored, ...], tuple[str, ...]]:
+    return kept.changed, ("nothing was examined", *kept.left)
 
 
 class _Keeping:
     """One answer on its way into the store."""
 
-    def __init__(self, outgoing: Outgoing) -> None:
+    def __init__(self, outgoing: Outgoing, withdrawn: Collection[str] = ()) -> None:
         self.outgoing = outgoing
+        self.withdrawn = frozenset(withdrawn) - {outgoing.examination}
         self.standing: dict[str, Stored] = {}
         self.links: dict[str, str] = {}
         self.left: list[str] = []
@@ -118,22 +175,14 @@ class _Keeping:
         for row in connection.execute(as_it_stands().where(RESOURCE.c.key.in_(named))):
             one = stored(row)
             if one.reference not in self.standing:
-                yield from self._retracted(one, "entered-in-error")
-
-    def _retracted(self, one: Stored, status: str) -> Iterable[Write]:
-        held = one.resource
-        if held["status"] in ("entered-in-error", "revoked"):
-            return
-        if one.type == REQUEST and one.author != ANSWER:
-            self.left.append(f"{one.type}: changed by somebody else")
-            return
-        yield Write({**held, "status": status}, one, author=ANSWER)
+                yield from _retracted(one, "entered-in-error", self.left)
 
     def _other_examinations(self, connection: Connection) -> tuple[bool, list[Write]]:
         """Whether a later examination of the patient is there; and the open proposals of earlier ones, revoked."""
-        found = select(RESOURCE.c.key).where(RESOURCE.c.subject == self.outgoing.subject, RESOURCE.c.type.in_((REQUEST, "Observation")))
-        overtaken, revoked = False, []
-        rows = [stored(row) for row in connection.execute(as_it_stands().where(RESOURCE.c.key.in_(found)))]
+        rows = _of_subject(connection, self.outgoing.subject)
+        overtaken = False
+        revoked = [write for one in rows if _examination(one) in self.withdrawn for write in _retracted(one, "entered-in-error", self.left)]
+        rows = [one for one in rows if one.type in (REQUEST, "Observation") and _examination(one) not in self.withdrawn]
         times = {exam: _when(one.resource) for one in rows if (exam := _examination(one, LEADING)) and one.resource["status"] in USABLE}
         mine = _instant(self.outgoing.examined)
         for examination, when in times.items():
@@ -143,8 +192,25 @@ class _Keeping:
             if one.type == REQUEST and other not in (None, self.outgoing.examination) and times.get(str(other), mine) < mine:
                 held = one.resource
                 if held["status"] in OPEN:
-                    revoked += list(self._retracted(one, "revoked"))
+                    revoked += list(_retracted(one, "revoked", self.left))
         return overtaken, revoked
+
+
+def _of_subject(connection: Connection, subject: str) -> list[Stored]:
+    """Everything about a patient that belongs to an examination."""
+    found = select(RESOURCE.c.key).where(RESOURCE.c.subject == subject, RESOURCE.c.type.in_(ANSWER_TYPES))
+    return [stored(row) for row in connection.execute(as_it_stands().where(RESOURCE.c.key.in_(found)).order_by(RESOURCE.c.key))]
+
+
+def _retracted(one: Stored, status: str, left: list[str]) -> Iterable[Write]:
+    """What no longer holds, in a new version; a proposal that somebody else has changed is left and said."""
+    held = one.resource
+    if held["status"] in ("entered-in-error", "revoked"):
+        return
+    if one.type == REQUEST and one.author != ANSWER:
+        left.append(f"{one.type}: changed by somebody else")
+        return
+    yield Write({**held, "status": status}, one, author=ANSWER)
 
 
 def _same_person(resource: Json, there: Stored) -> bool:
@@ -189,14 +255,7 @@ def _examination(one: Stored, kind: str = "") -> str | None:
 
 
 def _when(resource: Json) -> float:
-    period = resource.get("effectivePeriod", {})
-    return _instant(str(resource.get("effectiveDateTime") or period.get("end") or period.get("start") or ""))
-
-
-def _instant(text: str) -> float:
-    """An examination's time for comparing; what cannot be read comes before everything."""
-    when = moment(text)
-    return when.start if when else float("-inf")
+    return _instant(when_effective(resource))
 
 
 def _absolute(tree: Any, source: str) -> Any:

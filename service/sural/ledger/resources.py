@@ -21,6 +21,7 @@ from tenacity import retry, retry_if_exception, stop_after_delay, wait_random_ex
 
 from sural.issues import Issue, Refused
 from sural.ledger.database import Unavailable
+from sural.ledger.knowing import note
 from sural.ledger.parameters import SEARCHED, identifiers, spans, terms
 from sural.ledger.store import Ledger
 from sural.ledger.tables import CHANGE, IDENTIFIER, RESOURCE, SPAN, SYMBOL, TERM, WIDEST
@@ -78,6 +79,7 @@ class Resources:
     """The resources in a ledger. Instants come from `clock`, seconds since 1970."""
 
     def __init__(self, ledger: Ledger, clock: Callable[[], float] = time.time) -> None:
+        self.ledger = ledger
         self.database = ledger.database
         self._clock = clock
 
@@ -250,6 +252,7 @@ def _store(connection: Connection, writes: Sequence[Write], made: Sequence[Store
         standing = {"version": one.version, "sequence": one.sequence, "subject": one.subject}
         connection.execute(update(RESOURCE).where(RESOURCE.c.key == one.key).values(standing))
     _index(connection, [(one, write.resource) for write, one in zip(writes, made, strict=True)], [one.key for one in known])
+    note(connection, [(one.key, one.subject, {**write.resource, "id": one.id}) for write, one in zip(writes, made, strict=True)], instant)
 
 
 def _row(one: Stored) -> Json:

@@ -13,6 +13,9 @@
 | `secret` | key of this ledger's own, such as that of page links |
 | `subscription` | subscription: what was asked for, how far the feed was read for it, and how its endpoint answers |
 | `notification` | event of a subscription: the outbox; `about` is whom it is about, and `delivered` is empty until the endpoint took it |
+| `person` | person who is known, with what the record system last said of the record; `instant` in milliseconds since 1970 |
+| `fact` | resource that a recall reads, with what it needs of it, as JSON |
+| `followed` | Task, Encounter or request elsewhere that follows one of our proposals, with its status |
 """
 
 from sqlalchemy import (
@@ -92,3 +95,17 @@ NOTIFICATION = Table(
 _OPEN = NOTIFICATION.c.delivered.is_(None)
 Index("open_notifications", NOTIFICATION.c.subscription, NOTIFICATION.c.number, sqlite_where=_OPEN, postgresql_where=_OPEN)
 Index("held_notifications", NOTIFICATION.c.subscription, NOTIFICATION.c.free_from, sqlite_where=_OPEN, postgresql_where=_OPEN)
+PERSON = Table(
+    "person", METADATA,
+    Column("subject", String, primary_key=True), Column("remark", String, nullable=False), Column("instant", BigInteger, nullable=False),
+)  # fmt: skip
+FACT = Table(
+    "fact", METADATA,
+    Column("resource", ForeignKey("resource.key"), primary_key=True), Column("subject", String, nullable=False),
+    Column("content", LargeBinary, nullable=False), Index("facts_of_a_subject", "subject", "resource"),
+)  # fmt: skip
+FOLLOWED = Table(
+    "followed", METADATA,
+    Column("request", String, primary_key=True), Column("reference", String, primary_key=True), Column("status", String, nullable=False),
+    Column("subject", String, nullable=False, index=True),
+)  # fmt: skip

@@ -89,6 +89,8 @@ Sink = Callable[[str, Answered], Awaitable[None]]
 """Takes the answer of a patient and returns when it is safe. It may get the same answer again after a kill."""
 Vanished = Callable[[str], Awaitable[None]]
 """Is told of a patient with nothing to assess, of whom there may have been something before."""
+Told = Callable[[str, str], Awaitable[None]]
+"""Is told what was found of a patient's record as a whole: `gone`, the key of the issue that it is refused for, or nothing."""
 Fetch = Callable[[str], Awaitable[Fetched]]
 
 
@@ -105,6 +107,7 @@ class Pull:
         sink: Sink,
         *,
         vanished: Vanished | None = None,
+        told: Told | None = None,
         checker: Checker | None = None,
         tally: Tally | None = None,
         say: Callable[[str], None] = lambda _: None,
@@ -116,6 +119,7 @@ class Pull:
         self._order = order
         self._sink = sink
         self._vanished = vanished
+        self._told = told
         self._checker = checker
         self._say = say
         self._source = f"{connection.base}#{order.group}" if order.group else connection.base
@@ -298,6 +302,7 @@ class Pull:
         try:
             fetched = await fetch(patient)
         except NotThere:
+            await self._tell(patient, "gone")
             return "gone"
         except RecordsFault as fault:
             return self._failed(fault)
@@ -308,18 +313,25 @@ class Pull:
         except Refused as refused:
             for issue in refused.issues:
                 self.remark(f"refused: {issue.key}")
+            await self._tell(patient, refused.issues[0].key)
             return "refused"
         except Exception as fault:  # one patient that we fail on does not stop the others, and is not lost
             self.remark(f"internal failure: {type(fault).__name__}")
             return "put-off"
         try:
+            await self._tell(patient, "")
             await self._sink(patient, answered)
         except RecordsFault as fault:
             return self._failed(fault)
         self._failed_in_a_row = 0
         return "assessed"
 
+    async def _tell(self, patient: str, what: str) -> None:
+        if self._told is not None:
+            await self._told(patient, what)
+
     async def _nothing(self, patient: str) -> str:
+        await self._tell(patient, "")
         if self._vanished is not None:
             try:
                 await self._vanished(patient)

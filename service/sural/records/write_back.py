@@ -16,9 +16,9 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from sural.answer.identity import ANSWER_SYSTEM
-from sural.exam.moment import moment
 from sural.ledger.answers import Answers, Noted, Place, State
 from sural.ledger.store import Ledger
+from sural.records.evidence import USABLE, instant, withdrawn
 from sural.records.faults import NotThere
 from sural.records.held import Held
 from sural.records.http import Connection
@@ -32,10 +32,6 @@ SETTLED = ("acknowledged", "superseded")
 WRITTEN_TYPES = ("Device", "Observation", "RiskAssessment", REQUEST, "DetectedIssue", "DiagnosticReport", "Provenance")
 """The types of resources that answers are made of."""
 OPEN, RETRACTED = ("active", "draft"), ("entered-in-error", "revoked")
-USABLE = ("final", "amended", "corrected", "preliminary", "completed", "in-progress")
-"""Statuses of findings, procedures and forms that still say something."""
-EVIDENCE = ("Observation", "Condition", "Procedure", "QuestionnaireResponse")
-"""What an answer may rest on that can be looked at again."""
 
 
 class Written(Struct, frozen=True):
@@ -212,8 +208,8 @@ class Writer:
     async def _turned(self, entry: Noted, examined: str | None) -> "_Turned":
         """What becomes of the answer of another examination, `examined` being the time of the present one, None where nothing is left:
         withdrawn when its newest findings were, else its open proposals are revoked by a later answer."""
-        later = examined is None or _instant(entry.examined) > _instant(examined)
-        if later and not await self._withdrawn(entry):
+        later = examined is None or instant(entry.examined) > instant(examined)
+        if later and not await withdrawn(self.connection, entry.inputs, entry.examined, entry.subject):
             return _Turned(entry, entry.state)
         if not later and entry.state == "superseded":
             return _Turned(entry, "superseded")
@@ -228,21 +224,6 @@ class Writer:
             if there is not None:
                 steps += _retracted(place.kind, there, entry, why, left)
         return _Turned(entry, state, tuple(steps), tuple(left))
-
-    async def _withdrawn(self, entry: Noted) -> bool:
-        """Whether findings that the answer was newest by are gone or no longer usable in the record system, and none is left."""
-        withdrawn = usable = 0
-        for reference in entry.inputs:
-            kind, _, id = reference.removeprefix(f"{self.connection.base}/").partition("/_history/")[0].rpartition("/")
-            if kind not in EVIDENCE:
-                continue  # of another type, or in another system: nothing can be known of it
-            there = await self._read(Place("", kind, id))
-            if there is None:
-                withdrawn += 1
-            elif any(_instant(text) == _instant(entry.examined) for text in _times(there)):
-                usable += _usable(there)
-                withdrawn += not _usable(there)
-        return withdrawn > 0 and not usable
 
     async def _settle(self, turned: "_Turned") -> None:
         """Carry out what was found for another examination, and keep that it was."""
@@ -264,27 +245,6 @@ class _Turned(Struct, frozen=True):
     state: State
     steps: tuple[Step, ...] = ()
     left: tuple[str, ...] = ()
-
-
-def _instant(text: str) -> float:
-    """An examination's time for comparing; what cannot be read comes before everything."""
-    when = moment(text)
-    return when.start if when else float("-inf")
-
-
-def _times(evidence: Json) -> set[str]:
-    """The times that a finding, diagnosis, procedure or form may be dated by."""
-    periods = [evidence.get(name, {}) for name in ("effectivePeriod", "onsetPeriod", "performedPeriod")]
-    named = ("effectiveDateTime", "effectiveInstant", "onsetDateTime", "recordedDate", "performedDateTime", "authored")
-    found = [*(evidence.get(name) for name in named), *(one.get(end) for one in periods for end in ("start", "end"))]
-    return {text for text in found if text}
-
-
-def _usable(evidence: Json) -> bool:
-    if evidence["resourceType"] == "Condition":
-        codes = {one.get("code") for one in evidence.get("verificationStatus", {}).get("coding", ())}
-        return not codes & {"entered-in-error", "refuted"}
-    return evidence.get("status") in USABLE
 
 
 def _create(part: Part, links: Mapping[str, str] | None = None, amends: bool = False) -> Step:

@@ -15,6 +15,7 @@ JSON = "application/json"
 LINES = "application/x-ndjson"
 TEXT = "text/plain"
 HTML = "text/html"
+CSV = "text/csv"
 VERSIONS = ("4.0", "4.0.1")
 _SAME = {
     FHIR_JSON: (JSON, "text/json", "json"),
@@ -23,6 +24,7 @@ _SAME = {
     LINES: (FHIR_LINES, "application/ndjson", "ndjson"),
     TEXT: ("text",),
     HTML: ("html",),
+    CSV: ("csv",),
 }
 """Other names under which a type is asked for."""
 

@@ -25,6 +25,7 @@ from sural.web.intake_operation import intake_route
 from sural.web.notifying import notifying
 from sural.web.operation import operation_route
 from sural.web.publications import SHELVES, published, search
+from sural.web.recall import recall_route
 from sural.web.routes import READ, Route, register, served
 from sural.web.security import Guard, handle_denied, smart_configuration
 from sural.web.settings import Settings
@@ -76,7 +77,7 @@ def create_app(
 
     register(app, [*operations, *_published_routes(app, settings), *_plain_routes(app, ledger)])
     app.state.ledger = ledger
-    register(app, [store_route(ledger, base, check, max_bytes), *export_routes(ledger, base)])
+    register(app, [store_route(ledger, base, check, max_bytes), *export_routes(ledger, base), recall_route(ledger, base)])
     register(app, stored_routes(ledger.resources, ledger.searcher, base, check, max_bytes))
     register(app, subscription_routes(ledger, base, settings, max_bytes))
     register(app, hooks_routes(settings, check, max_bytes, transport))

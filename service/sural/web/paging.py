@@ -4,6 +4,7 @@ The key lies in the ledger, so that every worker can open what another has seale
 """
 
 import secrets
+from typing import TypeVar
 
 import msgspec
 from joserfc import jwe
@@ -20,6 +21,7 @@ from sural.ledger.tables import SECRET
 PARAMETER = "_page"
 _HEADER = {"alg": "dir", "enc": "A256GCM"}
 _PURPOSE = "pages"
+Sealed = TypeVar("Sealed", bound=Struct)
 
 
 class Continued(Struct, frozen=True):
@@ -46,16 +48,20 @@ class Seal:
             connection.execute(fresh)
             self._key = OctKey.import_key(bytes(connection.scalar(select(SECRET.c.value).where(SECRET.c.purpose == _PURPOSE)) or b""))
 
-    def close(self, continued: Continued) -> str:
+    def close(self, continued: Struct) -> str:
         """The text of a link."""
         return jwe.encrypt_compact(_HEADER, msgspec.json.encode(continued), self._key)
 
-    def open(self, text: str, kind: str) -> Continued:
-        """The search of a link. Raises Refused for what was not sealed here, or of another type."""
+    def opened(self, text: str, kind: type[Sealed]) -> Sealed:
+        """What a link goes on with. Raises Refused for what was not sealed here, or is of another kind."""
         try:
-            found = msgspec.json.decode(jwe.decrypt_compact(text, self._key).plaintext or b"", type=Continued)
+            return msgspec.json.decode(jwe.decrypt_compact(text, self._key).plaintext or b"", type=kind)
         except (JoseError, ValueError, KeyError, TypeError):
             raise Refused(Issue("parameter-invalid", f"http.{PARAMETER}")) from None
+
+    def open(self, text: str, kind: str) -> Continued:
+        """The search of a link. Raises Refused for what was not sealed here, or of another type."""
+        found = self.opened(text, Continued)
         if found.kind != kind:
             raise Refused(Issue("parameter-invalid", f"http.{PARAMETER}"))
         return found

@@ -48,7 +48,7 @@ class Searcher:
 
     def __init__(self, resources: Resources) -> None:
         self.resources = resources
-        self._seal = Seal(resources.database)
+        self.seal = Seal(resources.database)
 
     def bundle(self, kind: str, given: Sequence[tuple[str, str]], base: str, strict: bool, permitted: Permitted) -> Json:
         """One page as a searchset. `permitted` says which types may be included. Raises Refused."""
@@ -81,7 +81,7 @@ class Searcher:
         others = [Issue("parameter-invalid", f"http.{name.partition(':')[0]}") for name, _ in given if name != PARAMETER]
         if others or len(given) != 1:
             raise Refused(*others or [Issue("parameter-invalid", f"http.{PARAMETER}")])
-        going = self._seal.open(given[0][1], kind)
+        going = self.seal.open(given[0][1], kind)
         controls = Controls(
             going.count, going.order, False, going.summary, going.elements, going.include, going.revinclude
         )  # fmt: skip
@@ -100,7 +100,7 @@ class Searcher:
                 wanted.kind, wanted.understood, controls.count, controls.order, page.next, controls.summary, controls.elements,
                 controls.include, controls.revinclude, page.total,
             )  # fmt: skip
-            bundle["link"].append({"relation": "next", "url": f"{base}/{wanted.kind}?{PARAMETER}={self._seal.close(going)}"})
+            bundle["link"].append({"relation": "next", "url": f"{base}/{wanted.kind}?{PARAMETER}={self.seal.close(going)}"})
         partly = controls.summary in ("true", "text", "data") or bool(controls.elements)
         entries = [_entry(one, base, "match", controls if partly else None) for one in page.matches]
         included = self._included(wanted.kind, page.matches, controls, permitted)

@@ -15,9 +15,10 @@ from sural.answer.accounts import intake_outcome
 from sural.doors.assessor import answer, structural_check, transactions
 from sural.doors.request import Request as Asked
 from sural.intake.documents import Checker
-from sural.ledger.keeping import keep
+from sural.ledger.keeping import keep, withdrawn_by
 from sural.ledger.parameters import TYPES
 from sural.ledger.resources import Resources
+from sural.records.evidence import unusable_in
 from sural.web.accepting import check_accept
 from sural.web.asking import BODY, asked_by_query
 from sural.web.fhir import FhirResponse, body_type, read_body
@@ -61,8 +62,9 @@ def _kept(resources: Callable[[], Resources], data: bytes, asked: Asked, checker
     assessed = answered.assessed
     assert assessed is not None
     entries: list[dict[str, Any]] = []
+    unusable = frozenset(unusable_in(orjson.loads(data)))
     for transaction in transactions(answered):
-        kept = keep(resources(), transaction)
+        kept = keep(resources(), transaction, withdrawn=withdrawn_by(resources(), transaction, unusable) if unusable else ())
         entries += [{"fullUrl": f"{base}/{one.reference}", "resource": orjson.Fragment(one.content)} for one in kept.resources]
     entries += [{"resource": intake_outcome(patient.intake)} for patient in assessed.patients]
     unique = {entry.get("fullUrl", str(number)): entry for number, entry in enumerate(entries)}

@@ -11,7 +11,7 @@ import orjson
 from msgspec import Struct
 
 Json = dict[str, Any]
-SEARCHED = frozenset({"_id", "_lastUpdated", "_tag", "identifier", "code", "status", "patient", "subject"})
+SEARCHED = frozenset({"_id", "_lastUpdated", "_tag", "identifier", "code", "status", "patient", "subject", "focus", "based-on"})
 _PREFIXES: dict[str, Callable[[str, str], bool]] = {
     "ge": lambda own, given: own >= given,
     "gt": lambda own, given: own > given,
@@ -146,7 +146,14 @@ def _tokens(resource: Json) -> frozenset[tuple[str, str, str]]:
     for one in identifiers if isinstance(identifiers, list) else [identifiers]:
         found.add(("identifier", one.get("system", ""), one.get("value", "")))
     found |= {("_tag", one.get("system", ""), one.get("code", "")) for one in resource.get("meta", {}).get("tag", ())}
+    found.add(("focus", "", _relative(resource.get("focus", {}))))
+    found |= {("based-on", "", _relative(one)) for one in resource.get("basedOn", ())}
     return frozenset(found)
+
+
+def _relative(link: Json) -> str:
+    """A reference as type and id, also where it is an address."""
+    return "/".join(str(link.get("reference", "")).partition("/_history")[0].split("/")[-2:])
 
 
 def _patient(resource: Json) -> str:

@@ -1,0 +1,91 @@
+"""`sural recall`: who is to be examined again, from a ledger; a table, CSV, or FHIR on standard output."""
+
+import sys
+from argparse import Namespace
+from collections.abc import Iterable
+from datetime import date
+
+from sural.answer.accounts import outcome
+from sural.answer.wording import CAUTIONS, in_sentence
+from sural.cli.reading import say, write
+from sural.doors.assessor import encode
+from sural.issues import Issue
+from sural.ledger.database import is_there
+from sural.ledger.knowing import Knowing
+from sural.ledger.recalling import entries
+from sural.ledger.store import Ledger
+from sural.recall.definitions import REASONS, REMARKS
+from sural.recall.issues import detected_issues
+from sural.recall.listing import Wanted, sorted_by_urgency
+from sural.recall.person import Entry, Referral
+from sural.recall.words import csv_lines, said_category, said_change, said_referral, said_settle, said_states
+
+
+def run(options: Namespace) -> int:
+    """List. Exit status 0: listed, whoever is on the list; 2: the database cannot be used."""
+    as_of = options.as_of or date.today()
+    wanted = Wanted(as_of, tuple(options.state), tuple(options.service), (options.source or "").rstrip("/"))
+    try:
+        if not is_there(options.database):
+            raise ValueError("there is no such ledger; name it with --database, or fill one with sural pull --store")
+        knowing = Knowing(Ledger(options.database))
+    except ValueError as fault:
+        say(f"sural recall: {fault}")
+        write(encode(outcome([Issue("parameter-invalid", "database")])))
+        return 2
+    form = options.form or ("table" if sys.stdout.isatty() else "csv")
+    people = knowing.count()
+    if form == "fhir":
+        listed = _fhir(entries(knowing, wanted), as_of)
+    else:
+        found = sorted_by_urgency(entries(knowing, wanted))
+        listed = len(found)
+        if form == "csv":
+            for line in csv_lines(found, as_of):
+                sys.stdout.write(line)
+        else:
+            _table(found, as_of)
+    say(f"{listed} of {people} known people on the list as of {as_of.isoformat()}. {CAUTIONS[0]}")
+    return 0
+
+
+def _fhir(found: Iterable[Entry], as_of: date) -> int:
+    """A Bundle, written as it comes, so that a list of any length takes no memory; how many people are in it."""
+    sys.stdout.write('{"resourceType":"Bundle","type":"collection"')
+    people, first = 0, True
+    for entry in found:
+        people += 1
+        for issue in detected_issues(entry, as_of):
+            sys.stdout.write(',"entry":[' if first else ",")
+            sys.stdout.write(encode({"resource": issue}).decode())
+            first = False
+    sys.stdout.write("}\n" if first else "]}\n")
+    return people
+
+
+def _table(found: list[Entry], as_of: date) -> None:
+    """For reading: one person after the other, with what there is to do below."""
+    for entry in found:
+        print(f"{said_states(entry).upper()}  {entry.subject}")
+        for line in _below(entry, as_of):
+            print(f"    {line}")
+
+
+def _below(entry: Entry, as_of: date) -> Iterable[str]:
+    yield from (f"{_by(one)}: {said_referral(one)}" for one in entry.referrals)
+    examined = f"feet examined {entry.examined.isoformat()}" if entry.examined else "feet never examined"
+    days = entry.overdue_days(as_of)
+    review = f"; review {entry.due[0].isoformat()} to {entry.due[1].isoformat()}" if entry.due else ""
+    yield f"{examined}{review}{f', {days} days overdue' if days else ''}"
+    if entry.at_least:
+        least, most = said_category(entry.scheme, entry.at_least), said_category(entry.scheme, entry.at_most)
+        yield least if entry.settled else f"at least {in_sentence(least)}, could be {in_sentence(most)}"
+    if entry.would_settle:
+        yield f"examine to settle: {said_settle(entry)}"
+    told = ("never-examined", "examination-withdrawn", "feet-not-examined", "treating-service-sets-review", "not-stratified", *REMARKS)
+    yield from (REASONS[reason].display for reason in entry.reasons if reason in told)
+    yield from (f"worse: {said_change(one)}" for one in entry.changes)
+
+
+def _by(one: Referral) -> str:
+    return f"by {one.due.isoformat()}" if one.due else "not dated"

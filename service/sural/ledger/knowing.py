@@ -1,0 +1,131 @@
+"""Whom the ledger knows, and what a recall needs of the resources that are stored about them.
+
+Facts are derived from resources when they are stored, like the terms that searches look in, so that a list over everybody reads a few
+hundred bytes of each person. Who is known stays known: by an answer of any status, or because a record system told of them.
+"""
+
+import time
+import zlib
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from typing import Any
+
+import msgspec
+import orjson
+from sqlalchemy import Connection, delete, func, select
+from sqlalchemy.dialects import postgresql, sqlite
+
+from sural.ledger.store import Ledger
+from sural.ledger.tables import CHANGE, FACT, FOLLOWED, PERSON, RESOURCE
+from sural.recall.facts import Fact, Followed, fact_of
+from sural.recall.person import Known
+
+Json = dict[str, Any]
+AT_ONCE = 500
+"""Persons that are read together."""
+_TYPES = ("Observation", "ServiceRequest")
+_DECODE = msgspec.json.Decoder(Fact)
+
+
+class Knowing:
+    """The persons of a ledger. Instants come from `clock`, seconds since 1970."""
+
+    def __init__(self, ledger: Ledger, clock: Callable[[], float] = time.time) -> None:
+        self._database = ledger.database
+        self._clock = clock
+
+    def seen(self, subject: str, remark: str = "") -> None:
+        """A record system told of a person; a remark about the record as a whole, or that there is none any more."""
+        row = {"subject": subject, "remark": remark, "instant": int(self._clock() * 1000)}
+        with self._database.writing() as connection:
+            made = _insert(connection, PERSON).values(row)
+            said = {"remark": remark, "instant": row["instant"]}
+            connection.execute(made.on_conflict_do_update(index_elements=["subject"], set_=said, where=PERSON.c.remark != remark))
+
+    def count(self) -> int:
+        """How many persons are known."""
+        with self._database.reading() as connection:
+            return int(connection.scalar(select(func.count()).select_from(PERSON)) or 0)
+
+    def persons(self, after: str = "") -> Iterator[Known]:
+        """Everybody after a reference, in the order of references, a few hundred at a time."""
+        while True:
+            part = self.part(after, AT_ONCE)
+            yield from part
+            if len(part) < AT_ONCE:
+                return
+            after = part[-1].subject
+
+    def part(self, after: str, most: int) -> list[Known]:
+        """The next persons after a reference, with their facts, as they are at one moment."""
+        with self._database.reading() as connection:
+            found = connection.execute(
+                select(PERSON.c.subject, PERSON.c.remark).where(PERSON.c.subject > after).order_by(PERSON.c.subject).limit(most)
+            ).all()
+            if not found:
+                return []
+            first, last = found[0][0], found[-1][0]
+            facts: dict[str, list[Fact]] = {}
+            for subject, content in connection.execute(
+                select(FACT.c.subject, FACT.c.content).where(FACT.c.subject.between(first, last)).order_by(FACT.c.subject, FACT.c.resource)
+            ):
+                facts.setdefault(subject, []).append(_DECODE.decode(content))
+            for subject, request, reference, status in connection.execute(
+                select(FOLLOWED.c.subject, FOLLOWED.c.request, FOLLOWED.c.reference, FOLLOWED.c.status).where(
+                    FOLLOWED.c.subject.between(first, last)
+                )
+            ):
+                facts.setdefault(subject, []).append(Followed(request, reference, status))
+        return [Known(subject, tuple(facts.get(subject, ())), remark) for subject, remark in found]
+
+    def follow(self, requests: Iterable[str], found: Iterable[tuple[str, Followed]]) -> None:
+        """What follows some proposals now, with whom each is about; what followed them before is forgotten."""
+        rows = {(one.request, one.reference): (subject, one.status) for subject, one in found}
+        with self._database.writing() as connection:
+            connection.execute(delete(FOLLOWED).where(FOLLOWED.c.request.in_(sorted(requests))))
+            if rows:
+                connection.execute(
+                    FOLLOWED.insert(),
+                    [
+                        {"request": request, "reference": reference, "status": status, "subject": subject}
+                        for (request, reference), (subject, status) in sorted(rows.items())
+                    ],
+                )
+
+
+def note(connection: Connection, stored: Sequence[tuple[int, str | None, Json]], instant: int) -> None:
+    """Keep what a recall needs of resources that are being stored: (key, whom it is about, the resource with its id)."""
+    subjects = sorted({subject for _, subject, _ in stored if subject})
+    if subjects:
+        rows = [{"subject": subject, "remark": "", "instant": instant} for subject in subjects]
+        connection.execute(_insert(connection, PERSON).on_conflict_do_nothing(), rows)
+    facts: list[Json] = []
+    for key, subject, resource in stored:
+        if subject and resource["resourceType"] in _TYPES and (fact := fact_of(resource)) is not None:
+            facts.append({"resource": key, "subject": subject, "content": msgspec.json.encode(fact)})
+    if facts:
+        keys = [one["resource"] for one in facts]
+        connection.execute(FACT.delete().where(FACT.c.resource.in_(keys)))
+        connection.execute(FACT.insert(), facts)
+
+
+def refill(connection: Connection) -> None:
+    """Derive everything anew from the resources as they stand: for a ledger that has had answers before it had facts."""
+    after = -1
+    while True:
+        wanted = (
+            select(RESOURCE.c.key, RESOURCE.c.id, RESOURCE.c.subject, CHANGE.c.instant, CHANGE.c.content)
+            .join_from(RESOURCE, CHANGE, CHANGE.c.sequence == RESOURCE.c.sequence)
+            .where(RESOURCE.c.key > after)
+            .order_by(RESOURCE.c.key)
+            .limit(AT_ONCE)
+        )
+        rows = connection.execute(wanted).all()
+        if not rows:
+            return
+        note(connection, [(key, subject, orjson.loads(zlib.decompress(content))) for key, _, subject, _, content in rows], rows[-1][3])
+        after = rows[-1][0]
+
+
+def _insert(connection: Connection, table: Any) -> "sqlite.Insert | postgresql.Insert":
+    return sqlite.insert(table) if connection.dialect.name == "sqlite" else postgresql.insert(table)
+

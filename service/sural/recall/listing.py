@@ -1,0 +1,59 @@
+"""Which entries are on a list, and in which order somebody should act on them."""
+
+from collections.abc import Iterable
+from datetime import date
+from typing import Any
+
+from msgspec import Struct
+
+from sural.footrisk.schemes import SCHEMES
+from sural.recall.definitions import PLACES, STATES
+from sural.recall.person import Entry
+
+_ORDER = {place: rank for rank, place in enumerate(PLACES)}
+
+
+class Wanted(Struct, frozen=True):
+    """What a list is to hold: those in one of some states or places, all that ask for something when none is named; with a referral to one of
+    some services that was not seen; of one record system, by the address of its FHIR endpoint."""
+
+    as_of: date
+    states: tuple[str, ...] = ()
+    services: tuple[str, ...] = ()
+    source: str = ""
+
+    def takes(self, entry: Entry) -> bool:
+        """Whether an entry is on the list."""
+        if self.states and entry.place not in self.states and not any(state in self.states for state in entry.states):
+            return False
+        if not self.states and not entry.states:
+            return False
+        return not self.services or any(one.service in self.services for one in entry.referrals)
+
+    def of_source(self, subject: str) -> bool:
+        """Whether somebody is of the record system."""
+        return not self.source or subject.startswith(f"{self.source}/")
+
+
+KNOWN_STATES = tuple(dict.fromkeys((*STATES, *PLACES)))
+"""What a list can be asked for."""
+
+
+def urgency(entry: Entry) -> tuple[Any, ...]:
+    """What entries are sorted by: late urgent referrals, then the place, then the category that is certain, then the longest wait."""
+    late = [one for one in entry.referrals if one.late and one.priority != "routine"]
+    first = ("stat", "asap", "urgent")
+    pressing = min((first.index(one.priority) if one.priority in first else len(first) for one in late), default=len(first) + 1)
+    return pressing, _ORDER[entry.place], -standing(entry), entry.due[1] if entry.due else date.min, entry.subject
+
+
+def standing(entry: Entry) -> int:
+    """Where the category that is certain stands, from 0 (lowest, or not known) to 3 (active)."""
+    scheme = SCHEMES.get(entry.scheme)
+    category = scheme.categories.get(entry.at_least) if scheme else None
+    return category.standing if category else 0
+
+
+def sorted_by_urgency(entries: Iterable[Entry]) -> list[Entry]:
+    """The entries in the order in which to act."""
+    return sorted(entries, key=urgency)

@@ -1,0 +1,81 @@
+"""What an answer rests on, looked at again: whether it still says something, and when it was found."""
+
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+from sural.exam.moment import moment
+from sural.records.faults import NotThere
+from sural.records.fetching import patient_id
+from sural.records.http import Connection
+
+Json = dict[str, Any]
+USABLE = ("final", "amended", "corrected", "preliminary", "completed", "in-progress")
+"""Statuses of findings, procedures and forms that still say something."""
+EVIDENCE = ("Observation", "Condition", "Procedure", "QuestionnaireResponse")
+"""What an answer may rest on that can be looked at again."""
+
+
+async def withdrawn(connection: Connection, inputs: Iterable[str], examined: str, subject: str = "") -> bool:
+    """Whether findings that an answer was newest by are gone, no longer usable or another patient's in the record system, and none is left.
+
+    `examined` is the time of the newest finding; what is of another type, or in another system, tells nothing. Raises RecordsFault.
+    """
+    gone = usable = 0
+    for reference in inputs:
+        kind, _, id = reference.removeprefix(f"{connection.base}/").partition("/_history/")[0].rpartition("/")
+        if kind not in EVIDENCE:
+            continue
+        try:
+            there: Json = await connection.get(f"{kind}/{id}")
+        except NotThere:
+            gone += 1
+            continue
+        if any(instant(text) == instant(examined) for text in times(there)):
+            stands = is_usable(there) and _is_of(there, subject, connection.base)
+            usable += stands
+            gone += not stands
+    return gone > 0 and not usable
+
+
+def _is_of(evidence: Json, subject: str, base: str) -> bool:
+    """Whether it is about a patient, where both tell by reference."""
+    about = evidence.get("subject", {}).get("reference")
+    if not about or not subject or (mine := patient_id(subject, base)) is None:
+        return True
+    return patient_id(str(about), base) == mine
+
+
+def instant(text: str) -> float:
+    """An examination's time for comparing; what cannot be read comes before everything."""
+    when = moment(text)
+    return when.start if when else float("-inf")
+
+
+def times(evidence: Json) -> set[str]:
+    """The times that a finding, diagnosis, procedure or form may be dated by."""
+    periods = [evidence.get(name, {}) for name in ("effectivePeriod", "onsetPeriod", "performedPeriod")]
+    named = ("effectiveDateTime", "effectiveInstant", "onsetDateTime", "recordedDate", "performedDateTime", "authored")
+    found = [*(evidence.get(name) for name in named), *(one.get(end) for one in periods for end in ("start", "end"))]
+    return {text for text in found if text}
+
+
+def is_usable(evidence: Json) -> bool:
+    """Whether a status says that something still stands."""
+    if evidence["resourceType"] == "Condition":
+        codes = {one.get("code") for one in evidence.get("verificationStatus", {}).get("coding", ())}
+        return not codes & {"entered-in-error", "refuted"}
+    return evidence.get("status") in USABLE
+
+
+def unusable_in(tree: Any, full_url: str = "") -> Iterator[str]:
+    """The references of evidence in an input that says of itself that it does not stand."""
+    if isinstance(tree, list):
+        for one in tree:
+            yield from unusable_in(one)
+    elif isinstance(tree, dict):
+        if tree.get("resourceType") in EVIDENCE:
+            if not is_usable(tree):
+                yield f"{tree['resourceType']}/{tree['id']}" if "id" in tree else full_url
+            return
+        for value in tree.values():
+            yield from unusable_in(value, str(tree.get("fullUrl", "")))

@@ -1,6 +1,6 @@
 """Kills a pull again and again, without a word (SIGKILL), and looks at what is left.
 
-    python -m tests.kills [--kills 20] [--patients 500] [--seed 1] [--write-back | --cohort | --subscriptions]
+    python -m tests.kills [--kills 20] [--patients 500] [--seed 1] [--write-back | --cohort | --subscriptions [--postgresql]]
 
 Each pull is a process of its own against a fake EHR in another; it dies after a random number of its summaries. In the end everybody must
 have been answered, nobody who was written down as done may have been done again, and the mark must be that of the first pull. With
@@ -191,9 +191,13 @@ def main() -> int:
     parser.add_argument("--write-back", action="store_true")
     parser.add_argument("--cohort", action="store_true")
     parser.add_argument("--subscriptions", action="store_true")
+    parser.add_argument("--postgresql", action="store_true", help="the ledger of --subscriptions on a PostgreSQL server of its own")
     options = parser.parse_args()
-    look = kill_delivering if options.subscriptions else kill_cohort if options.cohort else kill_writing if options.write_back else kill_and_look
-    wrong = look(options.kills, options.patients, options.seed)
+    look = kill_cohort if options.cohort else kill_writing if options.write_back else kill_and_look
+    if options.subscriptions:
+        wrong = kill_delivering(options.kills, options.patients, options.seed, options.postgresql)
+    else:
+        wrong = look(options.kills, options.patients, options.seed)
     print("\n".join(wrong) or "nobody lost, nobody done twice")
     return 1 if wrong else 0
 

@@ -1,4 +1,4 @@
-"""Subscribers for tests: Subscriptions as a client writes them, and an endpoint on loopback that may have bad days."""
+"""Subscribers for tests: Subscriptions as a client writes them, a ledger with one and a clock of its own, an endpoint on loopback with bad days."""
 
 import random
 import threading
@@ -10,10 +10,18 @@ from typing import Any
 
 import orjson
 from msgspec import Struct
+from sqlalchemy import select
 
+from sural.ledger.resources import Resources, Stored, Write
+from sural.ledger.tables import NOTIFICATION
+from sural.subscriptions.channel import channel
+from sural.subscriptions.outbox import Claim, Outbox, Patience
+from sural.subscriptions.store import Subscribed, Subscriptions
 from sural.subscriptions.topics import BACKPORT, topic_of
 
 Json = dict[str, Any]
+BASE, ENDPOINT = "http://testserver/fhir", "https://screening.skerrow.example/hook"
+PATIENCE = Patience(first_wait=1.0, longest_wait=60.0, failures=5)
 EXTENSION = f"{BACKPORT}/StructureDefinition/backport-"
 
 
@@ -36,6 +44,57 @@ def by_topic(kind: str, endpoint: str, content: str = "", filters: tuple[str, ..
             for name, number in numbers.items()
         ]
     return found
+
+
+class House:
+    """A ledger with a clock of our own, and one subscription."""
+
+    def __init__(self, resources: Resources, resource: Json | None = None, patience: Patience = PATIENCE) -> None:
+        self.time = 1_772_400_000.0
+        self.resources = resources
+        self.resources._clock = self.clock
+        self.kept = Subscriptions(resources, self.clock)
+        self.outbox = Outbox(resources, patience, self.clock)
+        self.id = self.subscribe(resource or by_topic("RiskAssessment", ENDPOINT)).id
+
+    def clock(self) -> float:
+        return self.time
+
+    def subscribe(self, resource: Json) -> Subscribed:
+        return self.kept.create(resource, channel(resource, BASE, self.kept.now()), "", BASE)
+
+    def set(self, status: str, **more: Any) -> Subscribed:
+        resource = self.one.asked | {"status": status} | more
+        return self.kept.update(self.id, resource, channel(resource, BASE, self.kept.now()), "", BASE)
+
+    @property
+    def one(self) -> Subscribed:
+        found = self.kept.read(self.id, None)
+        assert found is not None
+        return found
+
+    def active(self) -> "House":
+        self.outbox.delivered(self.claim("handshake"))
+        return self
+
+    def claim(self, what: str = "event-notification") -> Claim:
+        claim = self.outbox.claim(self.id)
+        assert claim is not None and what == claim.what
+        return claim
+
+    def store(self, *patients: str, kind: str = "RiskAssessment", current: Stored | None = None) -> list[Stored]:
+        resources = [
+            {"resourceType": kind, "status": "final", "subject": {"reference": f"Patient/{one}"}, "occurrenceDateTime": "2026-03-01"} for one in patients
+        ]
+        made = self.resources.write(lambda _: [Write(one, current) for one in resources])
+        self.outbox.collect()
+        return made
+
+    def waiting(self) -> list[tuple[int, str]]:
+        """Number and patient of what is not delivered."""
+        wanted = select(NOTIFICATION.c.number, NOTIFICATION.c.about).where(NOTIFICATION.c.delivered.is_(None)).order_by(NOTIFICATION.c.number)
+        with self.resources.database.reading() as connection:
+            return [(row[0], row[1].removeprefix("Patient/")) for row in connection.execute(wanted)]
 
 
 class Received(Struct):

@@ -1,6 +1,6 @@
 """Kills the delivery of notifications again and again, without a word (SIGKILL), and looks at what the subscribers have.
 
-    python -m tests.kills --subscriptions [--kills 20] [--patients 500] [--seed 1]
+    python -m tests.kills --subscriptions [--kills 20] [--patients 500] [--seed 1] [--postgresql]
 
 Two processes deliver from one ledger while resources are stored and amended in it; at random moments one of them is killed and another
 started. One endpoint answers late, with faults or not at all every few requests, and another is dead until after the last kill. In the end
@@ -30,6 +30,8 @@ from sural.ledger.tables import NOTIFICATION
 from sural.subscriptions.channel import channel
 from sural.subscriptions.outbox import Outbox
 from sural.subscriptions.store import Subscriptions
+from tests.serving import address as database_at
+from tests.serving import postgresql_server
 from tests.subscribers import Endpoint, Received, by_topic, listening, plain
 
 Json = dict[str, Any]
@@ -73,7 +75,7 @@ def store_all(resources: Resources, patients: int, chance: random.Random, second
     return made
 
 
-def kill_delivering(kills: int, patients: int, seed: int) -> list[str]:
+def kill_delivering(kills: int, patients: int, seed: int, postgresql: bool = False) -> list[str]:
     """What is wrong after some kills; empty when nothing is."""
     chance = random.Random(seed)
     flaky, dead, wrong = Endpoint(0.15, seed), Endpoint(), []
@@ -82,7 +84,8 @@ def kill_delivering(kills: int, patients: int, seed: int) -> list[str]:
         later = _free_port()
         address, revived = stack.enter_context(listening(flaky)), f"http://127.0.0.1:{later}"
         (folder / "settings.toml").write_text(SETTINGS.format(addresses=orjson.dumps([address, revived]).decode()))
-        database = f"sqlite:///{folder / 'ledger.sqlite'}"
+        server = stack.enter_context(postgresql_server(folder / "postgresql")) if postgresql else None
+        database = database_at(server) if server else f"sqlite:///{folder / 'ledger.sqlite'}"
         resources = Resources(Ledger(database))
         kept = Subscriptions(resources)
         subscribed = {
@@ -121,6 +124,7 @@ def kill_delivering(kills: int, patients: int, seed: int) -> list[str]:
         if left:
             wrong.append(f"{left} events were not delivered after {LONGEST:.0f} seconds")
         numbers = {path: _numbers(resources, id) for path, id in subscribed.items()}
+        resources.database.engine.dispose()
     wanted = {
         "/ids": made, "/dead": made, "/even": [one for one in made if _number(one) % 2 == 0], "/plain": [one for one in made if _number(one) % 2],
     }  # fmt: skip

@@ -27,8 +27,7 @@ from sural.web.app import create_app
 from sural.web.settings import Outgoing, Settings
 from tests.conformance.constraints import broken_in_bundle
 from tests.stored import BODY, exam, keep
-from tests.subscribers import Endpoint, by_topic, listening, parameters, plain
-from tests.test_outbox import BASE, ENDPOINT, House
+from tests.subscribers import BASE, ENDPOINT, Endpoint, House, by_topic, listening, parameters, plain
 
 Json = dict[str, Any]
 Answer = Callable[[httpx.Request], httpx.Response]

@@ -4,7 +4,6 @@ With a clock of our own; on SQLite and PostgreSQL.
 """
 
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -12,69 +11,13 @@ from hypothesis import strategies as st
 from sqlalchemy import select
 
 from sural.issues import Issue, Refused
-from sural.ledger.resources import Resources, Stored, Write
+from sural.ledger.resources import Resources, Write
 from sural.ledger.store import Ledger
 from sural.ledger.tables import NOTIFICATION
-from sural.subscriptions.channel import channel
-from sural.subscriptions.outbox import KEPT, MARGIN, Claim, Outbox, Patience
-from sural.subscriptions.store import Subscribed, Subscriptions
+from sural.subscriptions.outbox import KEPT, MARGIN, Claim, Patience
+from sural.subscriptions.store import Subscribed
 from tests.databases import emptied
-from tests.subscribers import by_topic, plain
-
-BASE, ENDPOINT = "http://testserver/fhir", "https://screening.skerrow.example/hook"
-PATIENCE = Patience(first_wait=1.0, longest_wait=60.0, failures=5)
-Json = dict[str, Any]
-
-
-class House:
-    """A ledger with a clock of our own, and one subscription."""
-
-    def __init__(self, resources: Resources, resource: Json | None = None, patience: Patience = PATIENCE) -> None:
-        self.time = 1_772_400_000.0
-        self.resources = resources
-        self.resources._clock = self.clock
-        self.kept = Subscriptions(resources, self.clock)
-        self.outbox = Outbox(resources, patience, self.clock)
-        self.id = self.subscribe(resource or by_topic("RiskAssessment", ENDPOINT)).id
-
-    def clock(self) -> float:
-        return self.time
-
-    def subscribe(self, resource: Json) -> Subscribed:
-        return self.kept.create(resource, channel(resource, BASE, self.kept.now()), "", BASE)
-
-    def set(self, status: str, **more: Any) -> Subscribed:
-        resource = self.one.asked | {"status": status} | more
-        return self.kept.update(self.id, resource, channel(resource, BASE, self.kept.now()), "", BASE)
-
-    @property
-    def one(self) -> Subscribed:
-        found = self.kept.read(self.id, None)
-        assert found is not None
-        return found
-
-    def active(self) -> "House":
-        self.outbox.delivered(self.claim("handshake"))
-        return self
-
-    def claim(self, what: str = "event-notification") -> Claim:
-        claim = self.outbox.claim(self.id)
-        assert claim is not None and what == claim.what
-        return claim
-
-    def store(self, *patients: str, kind: str = "RiskAssessment", current: Stored | None = None) -> list[Stored]:
-        resources = [
-            {"resourceType": kind, "status": "final", "subject": {"reference": f"Patient/{one}"}, "occurrenceDateTime": "2026-03-01"} for one in patients
-        ]
-        made = self.resources.write(lambda _: [Write(one, current) for one in resources])
-        self.outbox.collect()
-        return made
-
-    def waiting(self) -> list[tuple[int, str]]:
-        """Number and patient of what is not delivered."""
-        wanted = select(NOTIFICATION.c.number, NOTIFICATION.c.about).where(NOTIFICATION.c.delivered.is_(None)).order_by(NOTIFICATION.c.number)
-        with self.resources.database.reading() as connection:
-            return [(row[0], row[1].removeprefix("Patient/")) for row in connection.execute(wanted)]
+from tests.subscribers import ENDPOINT, PATIENCE, House, by_topic, plain
 
 
 @pytest.fixture
@@ -383,6 +326,19 @@ def test_failures_at_the_same_time_are_one(house: House) -> None:
         house.outbox.failed(claim, "no answer")
 
     assert 1 == house.one.failures
+
+
+def test_an_endpoint_that_failed_is_tried_with_one_notification(house: House) -> None:
+    """And with as many as ever, once it took that."""
+    house.store("p1", "p2", "p3")
+    house.outbox.failed(house.claim(), "no answer")
+    house.time += 5
+    tried = house.claim()
+    meanwhile = house.outbox.claim(house.id)
+    house.outbox.delivered(tried)
+
+    assert None is meanwhile
+    assert [[2], [3]] == [house.claim().numbers, house.claim().numbers]
 
 
 def test_a_success_begins_counting_anew(house: House) -> None:

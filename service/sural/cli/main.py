@@ -213,7 +213,7 @@ def _serve(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--without-authentication", action="store_true", help="listen beyond this machine though nobody has to say who they are"
     )
-    command.add_argument("--access-log", action="store_true", help="one line per request on standard error: route, status, time")
+    command.add_argument("--access-log", action="store_true", help="one line per request, and per notification, on standard error: route, status, time")
     command.add_argument("--without-notifications", action="store_true", help="leave notifying subscribers to `sural notify`")
     command.set_defaults(run=_run_serve)
 
@@ -222,6 +222,7 @@ def _notify(command: argparse.ArgumentParser) -> None:
     command.add_argument("--database", default="sqlite:///sural-ledger.sqlite", metavar="URL", help="the ledger; default sural-ledger.sqlite here")
     command.add_argument("--settings", required=True, metavar="FILE", help="whom the service may notify (TOML)")
     command.add_argument("--once", action="store_true", help="deliver what can be delivered now, and end; else go on until interrupted")
+    command.add_argument("--log", action="store_true", help="one line per notification on standard error: subscription, events, status, time")
     command.set_defaults(run=_run_notify)
 
 

@@ -1,6 +1,7 @@
 """`sural notify`: the delivery of notifications in a process of its own, beside a service or several."""
 
 import asyncio
+import logging
 from argparse import Namespace
 
 from sural.cli.reading import say
@@ -24,6 +25,11 @@ def run(options: Namespace) -> int:
     if not settings.outbound.subscribers:
         say("sural notify: no server may be notified; outbound.subscribers in the settings names them, see docs/subscriptions.md")
         return 2
+    if options.log:
+        handler = logging.StreamHandler()
+        handler.setFormatter(logging.Formatter("%(asctime)s %(message)s"))
+        logging.getLogger("sural.notifications").addHandler(handler)
+        logging.getLogger("sural.notifications").setLevel(logging.INFO)
     delivering = delivery(resources, settings, log_to(settings.audit.file) if settings.audit.file else None)
     if options.once:
         say(f"sural notify: {asyncio.run(delivering.once())} notifications sent")

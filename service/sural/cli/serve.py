@@ -44,8 +44,9 @@ def run(options: Namespace) -> int:
     if options.access_log:
         handler = logging.StreamHandler()
         handler.setFormatter(logging.Formatter("%(asctime)s %(message)s"))
-        logging.getLogger("sural.access").addHandler(handler)
-        logging.getLogger("sural.access").setLevel(logging.INFO)
+        for name in ("sural.access", "sural.notifications"):
+            logging.getLogger(name).addHandler(handler)
+            logging.getLogger(name).setLevel(logging.INFO)
     deliver = bool(settings.outbound.subscribers) and not options.without_notifications
     app = create_app(check=options.check == "structure", settings=settings, database=options.database, deliver=deliver)
     listen(app, options.host, options.port)

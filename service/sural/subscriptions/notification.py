@@ -49,13 +49,8 @@ def sending(claim: Claim, now: int) -> Sending:
 
 def notification(one: Subscribed, asked: Channel, kind: Any, events: Sequence[Event], now: int) -> Json:
     """A notification Bundle (R4)."""
-    entry: Json = {
-        "fullUrl": f"urn:uuid:{uuid4()}",
-        "resource": status(one, asked, kind, events),
-        "request": {"method": "GET", "url": f"Subscription/{one.id}/$status"},
-        "response": {"status": "200"},
-    }
-    entry["resource"]["id"] = entry["fullUrl"].removeprefix("urn:uuid:")
+    request = {"method": "GET", "url": f"Subscription/{one.id}/$status"}
+    entry = {**_first(status(one, asked, kind, events)), "request": request, "response": {"status": "200"}}
     whole = [_entry(event.stored, one.base) for event in events] if asked.content == "full-resource" else []
     return {
         "resourceType": "Bundle", "id": str(uuid4()), "meta": {"profile": [NOTIFICATION]}, "type": "history", "timestamp": said(now), "entry": [entry, *whole],
@@ -80,11 +75,15 @@ def status(one: Subscribed, asked: Channel, kind: Any, events: Iterable[Event] =
 
 def statuses(found: Iterable[tuple[Subscribed, Channel]], address: str) -> Json:
     """The answer of `$status`: a searchset."""
-    entries = [
-        {"fullUrl": f"urn:uuid:{uuid4()}", "resource": status(one, asked, "query-status"), "search": {"mode": "match"}} for one, asked in found
-    ]
+    entries = [{**_first(status(one, asked, "query-status")), "search": {"mode": "match"}} for one, asked in found]
     bundle: Json = {"resourceType": "Bundle", "type": "searchset", "total": len(entries), "link": [{"relation": "self", "url": address}]}
     return bundle | ({"entry": entries} if entries else {})
+
+
+def _first(state: Json) -> Json:
+    """The entry of a state, which is stored nowhere, under an id of its own."""
+    id = str(uuid4())
+    return {"fullUrl": f"urn:uuid:{id}", "resource": {"resourceType": "Parameters", "id": id, **state}}
 
 
 def _parts(event: Event, base: str, content: str) -> list[Json]:

@@ -180,7 +180,7 @@ class Outbox:
             return None
         if one.status == "requested" and one.free_from <= now:
             return Claim("handshake", one, asked, uuid4().hex)
-        if one.status == "active" and one.free_from <= now:
+        if one.status == "active" and one.free_from <= now and not (one.failures and _under_way(connection, id, now)):
             events, attempts = _sendable(connection, id, now, asked.most)
             if events:
                 return Claim("event-notification", one, asked, uuid4().hex, events, attempts)
@@ -267,6 +267,12 @@ class Outbox:
 def _beats(now: int) -> ColumnElement[bool]:
     at_work = or_(SUBSCRIPTION.c.status == "error", and_(SUBSCRIPTION.c.status == "active", SUBSCRIPTION.c.free_from <= now))
     return and_(SUBSCRIPTION.c.heartbeat > 0, SUBSCRIPTION.c.beat_from <= now, at_work)
+
+
+def _under_way(connection: Connection, id: str, now: int) -> bool:
+    """Whether a notification is being sent: an endpoint that failed last is tried with one."""
+    held = and_(NOTIFICATION.c.subscription == id, _OPEN, NOTIFICATION.c.holder != "", NOTIFICATION.c.free_from > now)
+    return connection.execute(select(NOTIFICATION.c.number).where(held).limit(1)).first() is not None
 
 
 def _sendable(connection: Connection, id: str, now: int, most: int) -> tuple[tuple[Event, ...], int]:

@@ -120,7 +120,7 @@ class _Doors:
 
     def _statuses(self, request: Request, found: list[Subscribed], path: str) -> Response:
         now = self._kept().now()
-        return FhirResponse(statuses(((one, one.channel(now)) for one in found), f"{self._base(request)}/{path}"))
+        return FhirResponse(statuses(((one, _channel(one, now)) for one in found), f"{self._base(request)}/{path}"))
 
     async def events(self, request: Request, id: Id) -> Response:
         """Events by their numbers, also those that were delivered: for a subscriber who missed some."""
@@ -134,6 +134,8 @@ class _Doors:
         asked = _lowered(found, given.get("content", ""))
         require(request, found.kind, "r")
         events = Outbox(self._opened.resources()).events(id, first, last)
+        people = {event.stored.subject for event in events}
+        request.state.patient = people.pop() if len(people) == 1 else None
         return FhirResponse(notification(one, asked, "query-event", events, self._kept().now()))
 
     async def _asked(self, request: Request, names: tuple[str, ...]) -> list[tuple[str, str]]:
@@ -189,6 +191,14 @@ class _Doors:
         if prefers(request, "return=minimal"):
             return Response(status_code=status, headers=_headers(one) | (headers or {}))
         return _answer(one, status, headers)
+
+
+def _channel(one: Subscribed, now: int) -> Channel:
+    """What a subscription asks for; one that is not offered any more still has a state."""
+    try:
+        return one.channel(now)
+    except Refused:
+        return Channel("", (), "", "empty")
 
 
 def _answer(one: Subscribed, status: int = 200, headers: dict[str, str] | None = None) -> Response:

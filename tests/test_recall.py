@@ -109,7 +109,10 @@ def test_whose_examination_was_withdrawn_is_lost() -> None:
     gone = facts(numb(), status="entered-in-error")
     withdrawn, earlier = judge(known(*gone), DAY), judge(known(*gone, *facts(Exam().normal(), DAY - timedelta(days=100))), DAY)
 
+    bled = judge(known(*gone, *facts(Exam().kidneys_well(), DAY - timedelta(days=9))), DAY)
+
     assert ("lost", "examination-withdrawn") == (withdrawn.place, withdrawn.reasons[0])
+    assert {"examination-withdrawn", "feet-not-examined"} <= set(bled.reasons)
     assert DAY - timedelta(days=100) == earlier.examined
 
 
@@ -276,12 +279,14 @@ def test_the_order_of_people_does_not_matter(entries: list[Entry]) -> None:
 
 
 def test_late_urgent_referrals_come_first() -> None:
-    """Then lost, overdue, due; in each the higher category first."""
+    """Then urgent ones that are not late, then lost, overdue, due; in each the higher category first. A booked one does not press."""
+    soon = Entry("Patient/e", "not-due", ("referred-not-seen",), referrals=(Referral("ServiceRequest/1", "acute-services", "stat", DAY, False, "waiting"),))
+    booked = Entry("Patient/f", "not-due", ("referred-not-seen",), referrals=(Referral("ServiceRequest/1", "acute-services", "stat", DAY, True, "booked"),))
     late = Entry("Patient/a", "not-due", ("referred-not-seen",), referrals=(Referral("ServiceRequest/1", "acute-services", "stat", DAY, True, "waiting"),))
     lost, overdue = Entry("Patient/b", "lost", ("lost",)), Entry("Patient/c", "overdue", ("overdue",), scheme="nice-ng19-2019", at_least="low")
     worse = Entry("Patient/d", "overdue", ("overdue",), scheme="nice-ng19-2019", at_least="high")
 
-    assert [late, lost, worse, overdue] == sorted_by_urgency([overdue, worse, lost, late])
+    assert [late, soon, lost, worse, overdue, booked] == sorted_by_urgency([overdue, booked, worse, lost, soon, late])
 
 
 # deterioration

@@ -352,6 +352,14 @@ def test_findings_that_an_input_takes_back_withdraw_the_answer(client: TestClien
     assert {"entered-in-error"} == {entry["resource"]["status"] for entry in statuses["entry"]}
 
 
+def test_who_has_nothing_that_counts_is_known(client: TestClient) -> None:
+    """Examined so long ago that nothing is read of it: no answer is stored, and the person is on the list."""
+    post(client, Exam("p1", diabetes=None).felt("both"), DAY - timedelta(days=500), as_of=DAY)
+    (issue,) = issues(client)
+
+    assert ("Patient/p1", "lost") == (issue["patient"]["reference"], issue["code"]["coding"][0]["code"])
+
+
 def test_what_an_input_does_not_take_back_stands(client: TestClient) -> None:
     """Some of the findings entered in error, of the rest nothing is told: the answer stands."""
     exam = numb("p1")

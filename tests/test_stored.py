@@ -350,6 +350,19 @@ def test_each_interaction_needs_its_right(guarded: Guarded, method: str, path: s
     assert 403 != guarded[0](f"system/RiskAssessment.{right}").request(method, f"/fhir/{path}", content=b"{}", headers=BODY).status_code
 
 
+def test_a_recall_list_needs_every_type_that_it_tells_of(guarded: Guarded) -> None:
+    """N7 and P1: results, proposals and the Observations beside them; refused and given, both are audited, and nobody is named there."""
+    whole = "system/RiskAssessment.r system/Observation.r system/ServiceRequest.r"
+    for kind in ("RiskAssessment", "Observation", "ServiceRequest"):
+        assert ["scope-insufficient"] == keys(guarded[0](whole.replace(f"system/{kind}.r", f"system/{kind}.s")).get("/fhir/$recall"), 403)
+    keep(guarded[0]("system/*.cruds"), exam())
+    guarded[1].clear()
+
+    assert b"Patient/p1" in guarded[0](whole).get("/fhir/$recall?_format=csv").content
+    assert [("operation", "recall")] == [(one["subtype"][0]["code"], one["entity"][0]["name"]) for one in map(orjson.loads, guarded[1])]
+    assert b"p1" not in guarded[1][0]
+
+
 def test_a_transaction_is_judged_entry_by_entry(guarded: Guarded) -> None:
     """N7: one type that is not permitted refuses the whole; nothing is stored."""
     answer = orjson.dumps(answer_of(exam(), transaction=True))

@@ -195,6 +195,12 @@ def test_capability_statement_is_valid(validator: str) -> None:
 
 
 @by_both
+def test_a_recall_list_is_valid(validator: str) -> None:
+    """The searchset, and each issue by its profile."""
+    assert {} == said(validator, "recall")
+
+
+@by_both
 def test_what_is_given_back_of_stored_answers_is_valid(validator: str) -> None:
     """Resources with ids and versions, the Bundles they are found in, and what is said when there is nothing."""
     assert {} == said(validator, "kept")

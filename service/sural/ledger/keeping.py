@@ -13,6 +13,7 @@ from sqlalchemy import Connection, select
 
 from sural.answer.identity import ANSWER_SYSTEM, EXAMINATION_SYSTEM, SOFTWARE_SYSTEM
 from sural.issues import Issue, Refused
+from sural.ledger.knowing import Knowing
 from sural.ledger.resources import ANSWER, Resources, Stored, Write, about, as_it_stands, by_identifier, new_id, stored
 from sural.ledger.tables import IDENTIFIER, RESOURCE
 from sural.records.evidence import instant as _instant
@@ -57,6 +58,7 @@ def keep(resources: Resources, answer: Json | bytes, source: str = "", withdrawn
         tree = orjson.loads(answer) if isinstance(answer, bytes) else answer
         outgoing = Outgoing.of(_absolute(tree, source.rstrip("/")))
     if not outgoing.inputs:
+        Knowing(resources.ledger).seen(outgoing.subject)
         return Kept((), *_parts(withdraw(resources, outgoing.subject, withdrawn)))
     keeping = _Keeping(outgoing, withdrawn)
     made = resources.write(keeping.plan)

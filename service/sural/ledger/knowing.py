@@ -34,7 +34,7 @@ class Knowing:
         self._clock = clock
 
     def seen(self, subject: str, remark: str = "") -> None:
-        """A record system told of a person; a remark about the record as a whole, or that there is none any more."""
+        """Somebody told of a person, perhaps with a remark about the record as a whole; without one there is none any more."""
         row = {"subject": subject, "remark": remark, "instant": int(self._clock() * 1000)}
         with self._database.writing() as connection:
             made = _insert(connection, PERSON).values(row)

@@ -47,7 +47,7 @@ PLACES = _table(
 )  # fmt: skip
 REASONS = _table(
     Definition("never-examined", "Known here, never examined", "No answer about this person was ever stored.", _CHOICE),
-    Definition("examination-withdrawn", "The examination was withdrawn", "Every answer about this person is entered in error.", _CHOICE),
+    Definition("examination-withdrawn", "The examination was withdrawn", "The answer about it is entered in error, and no other examination of the feet stands.", _CHOICE),
     Definition("feet-not-examined", "The feet were not examined",
                "There are answers, but nothing in them was found on the feet: blood tests, symptoms or diagnoses only.", _CHOICE),
     Definition("review-passed", "The review interval has passed", "Counted from the last examination of the feet.", Citation(_NICE, "1.3.11", Mark.SEEN)),

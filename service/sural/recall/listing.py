@@ -10,6 +10,8 @@ from sural.footrisk.schemes import SCHEMES
 from sural.recall.definitions import PLACES, STATES
 from sural.recall.person import Entry
 
+_PRESSING = ("stat", "asap", "urgent")
+_NONE = len(_PRESSING), True
 _ORDER = {place: rank for rank, place in enumerate(PLACES)}
 
 
@@ -40,11 +42,9 @@ KNOWN_STATES = tuple(dict.fromkeys((*STATES, *PLACES)))
 
 
 def urgency(entry: Entry) -> tuple[Any, ...]:
-    """What entries are sorted by: late urgent referrals, then the place, then the category that is certain, then the longest wait."""
-    late = [one for one in entry.referrals if one.late and one.priority != "routine"]
-    first = ("stat", "asap", "urgent")
-    pressing = min((first.index(one.priority) if one.priority in first else len(first) for one in late), default=len(first) + 1)
-    return pressing, _ORDER[entry.place], -standing(entry), entry.due[1] if entry.due else date.min, entry.subject
+    """What entries are sorted by: referrals that cannot wait, late ones first; then the place, the category that is certain, the longest wait."""
+    pressing = [(_PRESSING.index(one.priority), not one.late) for one in entry.referrals if one.priority in _PRESSING and one.state != "booked"]
+    return min(pressing, default=_NONE), _ORDER[entry.place], -standing(entry), entry.due[1] if entry.due else date.min, entry.subject
 
 
 def standing(entry: Entry) -> int:

@@ -92,11 +92,13 @@ def judge(known: Known, as_of: date) -> Entry:
     if known.remark == "died":
         return Entry(known.subject, "ended", (), ("died",), identifier)
     reasons = [known.remark] if known.remark else []
+    withdrawn = any(one.status not in USABLE for one in answers)
     referrals = _referrals(known.facts, as_of)
     entry = Entry(known.subject, "lost", ("lost",), identifier=identifier, referrals=referrals)
     if not standing:
-        withdrawn = any(one.status not in USABLE for one in answers)
         return _with(entry, "lost", ("lost",), [*reasons, "examination-withdrawn" if withdrawn else "never-examined"])
+    if withdrawn and not any(_feet(one) for one in standing):
+        reasons.append("examination-withdrawn")
     return _of_answers(entry, standing, known.facts, as_of, reasons)
 
 

@@ -156,7 +156,7 @@ def capability_security(settings: Settings) -> dict[str, Any]:
     return {
         "cors": bool(settings.web.origins),
         "service": [{"coding": [coding], "text": "OAuth 2 bearer tokens with SMART scopes"}],
-        "description": f"An operation of the service needs {RESULT}.r, one of a type Type.r, search Type.s, read Type.r, create Type.c, update Type.u, delete Type.d, as system/ or user/; a transaction is judged entry by entry. What is published is open.",
+        "description": f"An operation of the service needs {RESULT}.r, $recall also Observation.r and ServiceRequest.r, one of a type Type.r, search Type.s, read Type.r, create Type.c, update Type.u, delete Type.d, as system/ or user/; a transaction is judged entry by entry. What is published is open.",
     }
 
 

@@ -28,6 +28,8 @@ from sural.cohort.synthetic.writing import write
 
 AS_OF = date(2026, 3, 2)
 HERE = "127.0.0.1"
+QUICK = "-XX:TieredStopAtLevel=1"
+"""Java that lives for a minute does not pay for compiling well."""
 PAGES = ("report.html", "account.json")
 RUN = "import sys\nif __name__ == '__main__':\n    from sural.cli.main import main\n    sys.exit(main(sys.argv[1:]))"
 SETTINGS = f"""
@@ -39,6 +41,8 @@ spark.driver.host {HERE}
 spark.sql.files.maxPartitionBytes 4m
 spark.sql.shuffle.partitions 2
 spark.ui.enabled false
+spark.driver.extraJavaOptions {QUICK}
+spark.executor.extraJavaOptions {QUICK}
 """
 _DEADLINE = 300
 
@@ -57,6 +61,7 @@ class Cluster:
             "SPARK_LOCAL_DIRS": str(folder / "scratch"),
             "SPARK_WORKER_DIR": str(folder / "work"),
             "SPARK_DAEMON_MEMORY": "256m",
+            "SPARK_DAEMON_JAVA_OPTS": QUICK,
             "SPARK_NO_DAEMONIZE": "1",
             "PYSPARK_PYTHON": sys.executable,
         }
@@ -72,13 +77,9 @@ class Cluster:
         for process in self._processes:
             _kill(process)
 
-    def executors(self, worker: "subprocess.Popen[bytes]") -> list[int]:
-        """The executors that a worker has started."""
-        return [pid for pid in _children(worker.pid) if b"CoarseGrainedExecutorBackend" in _command(pid)]
-
     def kill(self, worker: "subprocess.Popen[bytes]") -> int:
         """Kill a worker and all it has started, without a word; how many processes."""
-        pids = list(_descendants(worker.pid))
+        pids = list(descendants(worker.pid))
         for pid in [worker.pid, *pids]:
             try:
                 os.kill(pid, signal.SIGKILL)
@@ -159,13 +160,13 @@ def look(patients: int, seed: int, kill: bool, stage: str, kill_driver: bool) ->
             began = time.monotonic()
             run = assessing(source, out, started.environment, *on_spark)
             if kill_driver:
-                _reached(out, "assessing")
+                _assessing(out)
                 run.kill()
                 run.wait()
                 print(f"{time.monotonic() - began:.1f} s: killed the command, {_done(out)} parts were done")
                 run = assessing(source, out, started.environment, *on_spark)
             if kill:
-                victim = _reached(out, stage, started)
+                victim = _victim(out, stage, started)
                 print(
                     f"{time.monotonic() - began:.1f} s: killed a worker, {started.kill(victim)} processes, {_done(out)} parts were done"
                 )
@@ -175,26 +176,29 @@ def look(patients: int, seed: int, kill: bool, stage: str, kill_driver: bool) ->
         return differences(local, out)
 
 
-def _reached(out: Path, stage: str, started: Cluster | None = None) -> "subprocess.Popen[bytes]":
+def _assessing(out: Path) -> None:
+    """Wait until some parts are done and another is under way."""
+    attempts = out / UNFINISHED / "attempts"
+    _wait("nobody is assessed", lambda: _done(out) > 0 and any(attempts.iterdir()))
+
+
+def _victim(out: Path, stage: str, started: Cluster) -> "subprocess.Popen[bytes]":
     """Wait until a run is in the middle of a stage; a worker that is at work in it."""
-    unfinished = out / UNFINISHED
+    if stage == "assessing":
+        _assessing(out)
+    found: list[subprocess.Popen[bytes]] = []
 
     def there() -> bool:
-        if stage == "assessing":
-            return _done(out) > 0 and any((unfinished / "attempts").iterdir())
-        return (unfinished / "grouped" / "_temporary").exists() or (
-            started is not None and bool(list(unfinished.glob("inputs/*"))) and all(map(_at_work, started.workers))
-        )
+        found[:] = filter(_at_work, started.workers)
+        return bool(found)
 
-    _wait(f"the run does not come to {stage}", there)
-    if started is None:
-        return None  # type: ignore[return-value]
-    return next(worker for worker in started.workers if started.executors(worker))
+    _wait("no worker is at work", there)
+    return found[0]
 
 
 def _at_work(worker: "subprocess.Popen[bytes]") -> bool:
     """Whether a Python of one of a worker's executors runs."""
-    return any(b"pyspark" in _command(pid) and b"daemon" in _command(pid) for pid in _descendants(worker.pid))
+    return any(b"pyspark" in _command(pid) and b"daemon" in _command(pid) for pid in descendants(worker.pid))
 
 
 def _done(out: Path) -> int:
@@ -212,7 +216,7 @@ def _wait(otherwise: str, until: Callable[[], bool]) -> None:
 
 def _kill(process: "subprocess.Popen[bytes]") -> None:
     """End a process that was started here, and what it has started."""
-    for pid in [process.pid, *_descendants(process.pid)]:
+    for pid in [process.pid, *descendants(process.pid)]:
         try:
             os.kill(pid, signal.SIGKILL)
         except ProcessLookupError:
@@ -227,10 +231,10 @@ def _children(pid: int) -> list[int]:
         return []
 
 
-def _descendants(pid: int) -> Iterator[int]:
+def descendants(pid: int) -> Iterator[int]:
     for child in _children(pid):
         yield child
-        yield from _descendants(child)
+        yield from descendants(child)
 
 
 def _command(pid: int) -> bytes:

@@ -22,7 +22,8 @@ from sural.cohort.spark.sources import Source
 
 PART = 8 * 2**20
 """About how many bytes of input are one part, the unit of work and of taking up."""
-MOST_PARTS = 4096
+MOST_PARTS, LARGEST_PART = 4096, 64 * 2**20
+"""How many parts there are at most, as long as none has to be larger than this: a part is put in order in memory."""
 _STORED = {"parquet.enable.dictionary": "false", "parquet.block.size": str(8 * 2**20)}
 """A dictionary of lines would hold every line twice."""
 
@@ -30,7 +31,7 @@ _STORED = {"parquet.enable.dictionary": "false", "parquet.block.size": str(8 * 2
 def parts_of(files: Sequence[Input]) -> int:
     """In how many parts some files are assessed."""
     size = sum(one.size * (INFLATED if one.compressed else 1) for one in files)
-    return min(1 + size // PART, MOST_PARTS)
+    return min(1 + size // PART, max(MOST_PARTS, size // LARGEST_PART))
 
 
 def gather(

@@ -25,6 +25,7 @@ Title: "Recall of a person"
 Description: "Why a person is on a recall list on a day: one state, with its reasons as evidence and the stored answer or proposal that it rests on. Made anew for each list, never stored."
 * insert Written
 * extension contains RecallDates named recallDates 0..1
+* extension[recallDates].url = "https://sural.example/fhir/StructureDefinition/recall-dates" (exactly)
 * code 1..1
 * code from $recall-vs (required)
 * severity 1..1

@@ -11,7 +11,10 @@ Description: "The categories of all schemes side by side, as an Observation: wha
 * valueCodeableConcept from $foot-risk-vs (required)
 * dataAbsentReason 0..0
 * hasMember 0..0
-* extension contains FactorState named factorState 0..* and FeetExamined named feetExamined 0..1
+// The extension factor-state is there too, once for each factor that is known; it is no slice, because validators count the parts of a
+// complex extension over all its repetitions.
+* extension contains FeetExamined named feetExamined 0..1
+* extension[feetExamined].url = "https://sural.example/fhir/StructureDefinition/feet-examined" (exactly)
 * component 1..*
 * component.extension contains CategoryRange named categoryRange 1..1
 * component.extension[categoryRange].url = "https://sural.example/fhir/StructureDefinition/category-range" (exactly)

@@ -400,4 +400,4 @@ Description: "Who is to be examined again: due, overdue, lost, unsettled, or ref
 * parameter[5].min = 1
 * parameter[5].max = "1"
 * parameter[5].type = #Bundle
-* parameter[5].documentation = "A searchset of DetectedIssues after the profile recall-issue: one for each state of a person, those of a person one after the other, persons in the order of their references."
+* parameter[5].documentation = "A collection of DetectedIssues after the profile recall-issue, with links to further pages: one for each state of a person, those of a person one after the other, persons in the order of their references."

@@ -89,8 +89,8 @@ def _documents() -> Iterator[tuple[str, Json]]:
     """Everything that is judged, each under a name."""
     for one in SAMPLES:
         yield f"sample/{one}", one.answer()
-    entries = [{"resource": one, "search": {"mode": "match"}} for one in recall_issues()]
-    yield "recall", {"resourceType": "Bundle", "type": "searchset", "total": len(entries), "entry": entries}
+    links = [{"relation": name, "url": f"http://127.0.0.1:8000/fhir/$recall?_page={name}"} for name in ("self", "next")]
+    yield "recall", {"resourceType": "Bundle", "type": "collection", "link": links, "entry": [{"resource": one} for one in recall_issues()]}
     yield "sample/with-trace", sample("ulcer").answer(trace=True)
     for case in CASES:
         for index, answer in enumerate(answers(case)):
@@ -196,7 +196,7 @@ def test_capability_statement_is_valid(validator: str) -> None:
 
 @by_both
 def test_a_recall_list_is_valid(validator: str) -> None:
-    """The searchset, and each issue by its profile."""
+    """The collection with its links, and each issue by its profile."""
     assert {} == said(validator, "recall")
 
 

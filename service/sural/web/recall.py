@@ -82,10 +82,8 @@ def _bundle(knowing: Knowing, asked: Continued, seal: Seal, address: str, page_t
     if following is not None:
         token = seal.close(Continued(wanted, asked.count, following))
         links.append({"relation": "next", "url": f"{address}?{PARAMETER}={token}"})
-    issues = [{"resource": one, "search": {"mode": "match"}} for entry in found for one in detected_issues(entry, wanted.as_of)]
-    bundle: dict[str, Any] = {"resourceType": "Bundle", "type": "searchset", "link": links}
-    if following is None and not asked.after:
-        bundle["total"] = len(issues)
+    issues = [{"resource": one} for entry in found for one in detected_issues(entry, wanted.as_of)]
+    bundle: dict[str, Any] = {"resourceType": "Bundle", "type": "collection", "link": links}
     if issues:
         bundle["entry"] = issues
     return bundle

@@ -96,7 +96,7 @@ def keys(response: httpx.Response, status: int) -> list[tuple[str, str]]:
 
 def with_ehr(handler: Handler, **how: Any) -> TestClient:
     """The service beside a listed record system on the private network."""
-    settings = Settings(outbound=Outgoing((SERVER,), (SERVER,)), **how)
+    settings = Settings(outbound=Outgoing(fhir_servers=(SERVER,), private=(SERVER,)), **how)
     return TestClient(create_app(settings=settings, transport=httpx.MockTransport(handler)), raise_server_exceptions=False)
 
 

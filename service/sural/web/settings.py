@@ -58,7 +58,7 @@ class CdsClient(Struct, frozen=True, forbid_unknown_fields=True):
     keys: str
 
 
-class Outgoing(Struct, frozen=True, forbid_unknown_fields=True):
+class Outgoing(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Servers that may be asked, or notified; `private` ones may lie on a private network."""
 
     fhir_servers: tuple[str, ...] = ()

@@ -289,6 +289,18 @@ def test_late_urgent_referrals_come_first() -> None:
     assert [late, soon, lost, worse, overdue, booked] == sorted_by_urgency([overdue, booked, worse, lost, soon, late])
 
 
+def test_what_threatens_limb_or_life_comes_first_on_its_very_day() -> None:
+    """Whoever is to be seen today stands before late urgent referrals and before the lost, and is not of low severity."""
+    today = Entry("Patient/z", "not-due", ("referred-not-seen",), referrals=(Referral("ServiceRequest/1", "acute-services", "stat", DAY, False, "waiting"),))
+    tomorrow = Entry("Patient/y", "not-due", ("referred-not-seen",), referrals=(Referral("ServiceRequest/2", "neurology", "urgent", DAY, False, "waiting"),))
+    late = Entry("Patient/x", "not-due", ("referred-not-seen",), referrals=(Referral("ServiceRequest/3", "neurology", "urgent", DAY, True, "waiting"),))
+    lost = Entry("Patient/a", "lost", ("lost",))
+
+    assert [today, late, tomorrow, lost] == sorted_by_urgency([lost, tomorrow, late, today])
+    assert ["high", "high", "moderate"] == [issue["severity"] for one in (today, late, tomorrow) for issue in detected_issues(one, DAY)]
+    assert "Acute services (emergency): nobody has taken it up" == dict(zip(COLUMNS, row(today, DAY), strict=True))["referrals_not_seen"]
+
+
 # deterioration
 
 

@@ -408,11 +408,43 @@ def test_the_command_lists(fixed: str, capsys: Captured, form: str, telling: str
 
 
 def test_the_command_narrows(fixed: str, capsys: Captured) -> None:
-    """By state and place, service, system."""
-    narrowed = [("--state", "not-due"), ("--service", "foot-protection-service"), ("--state", "lost"), ("--source", "https://a.example/fhir")]
+    """By state and place, by service."""
+    narrowed = [("--state", "not-due"), ("--service", "foot-protection-service"), ("--state", "lost")]
     found = [run(capsys, "--database", fixed, "--as-of", "2026-06-29", "--as", "csv", *one)[1].splitlines()[1:] for one in narrowed]
 
-    assert [["Patient/p1"], ["Patient/p2"], ["Patient/p3"], []] == [[line.partition(",")[0] for line in lines] for lines in found]
+    assert [["Patient/p1"], ["Patient/p2"], ["Patient/p3"]] == [[line.partition(",")[0] for line in lines] for lines in found]
+
+
+@pytest.mark.parametrize(
+    ("wrong", "telling"), [(("--service", "foot-protection"), "foot-protection-service"), (("--source", "https://a.example/fhir"), "before /Patient/")]
+)
+def test_a_service_or_source_that_there_is_not_is_no_empty_list(fixed: str, capsys: Captured, wrong: tuple[str, str], telling: str) -> None:
+    """A slip of the pen must not read as nobody is due; the message says what there is."""
+    status, out, err = run(capsys, "--database", fixed, *wrong)
+
+    assert (2, "OperationOutcome") == (status, orjson.loads(out)["resourceType"])
+    assert telling in err and "known people" not in err
+
+
+def test_the_command_takes_the_source_that_the_list_shows(tmp_path: Path, capsys: Captured) -> None:
+    """With and without the stroke at its end; of one record system only, also when another's address goes on."""
+    url, ehr = f"sqlite:///{tmp_path / 'ledger.sqlite'}", "https://a.example/fhir"
+    knowing = Knowing(Ledger(url))
+    for subject in (f"{ehr}/Patient/p1", f"{ehr}2/Patient/p2"):
+        knowing.seen(subject)
+    found = [run(capsys, "--database", url, "--as", "csv", "--source", one)[1].splitlines()[1:] for one in (ehr, f"{ehr}/")]
+
+    assert [[f"{ehr}/Patient/p1"]] * 2 == [[line.partition(",")[0] for line in lines] for lines in found]
+    assert (True, False) == (knowing.has_source(f"{ehr}2"), knowing.has_source("https://a_example/fhir"))
+
+
+def test_a_ledger_of_nobody_says_how_it_is_filled(tmp_path: Path, capsys: Captured) -> None:
+    """As after a pull without --store, which leaves a ledger and nobody in it."""
+    url = f"sqlite:///{tmp_path / 'ledger.sqlite'}"
+    Ledger(url)
+    status, _, err = run(capsys, "--database", url)
+
+    assert 0 == status and "sural pull --store" in err and "--since" in err
 
 
 def test_an_empty_list_is_still_a_bundle(fixed: str, capsys: Captured) -> None:

@@ -5,7 +5,7 @@ import logging
 from argparse import Namespace
 
 from sural.cli.reading import say
-from sural.ledger.database import is_known
+from sural.ledger.database import Unusable, is_known
 from sural.ledger.resources import Resources
 from sural.ledger.store import Ledger
 from sural.web.audit import log_to
@@ -19,6 +19,9 @@ def run(options: Namespace) -> int:
         settings = read_settings(options.settings)
         is_known(options.database)
         resources = Resources(Ledger(options.database))
+    except Unusable as fault:
+        say(f"sural notify: {fault}")
+        return 2
     except (OSError, ValueError) as fault:
         say(f"sural notify: the settings cannot be used: {fault}")
         return 2

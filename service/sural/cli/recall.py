@@ -14,27 +14,35 @@ from sural.ledger.database import is_there
 from sural.ledger.knowing import Knowing
 from sural.ledger.recalling import entries
 from sural.ledger.store import Ledger
+from sural.plan.pathway import SERVICES
 from sural.recall.definitions import REASONS, REMARKS
 from sural.recall.issues import detected_issues
 from sural.recall.listing import Wanted, sorted_by_urgency
 from sural.recall.person import Entry, Referral
 from sural.recall.words import csv_lines, said_category, said_change, said_referral, said_settle, said_states
 
+NOBODY = (
+    "sural recall: nobody is known in this ledger. sural pull --store fills it; where a pull went before without --store, once with "
+    "--since 1900-01-01T00:00:00Z"
+)
+
 
 def run(options: Namespace) -> int:
-    """List. Exit status 0: listed, whoever is on the list; 2: the database cannot be used."""
+    """List. Exit status 0: listed, whoever is on the list; 2: the database, a service or a source cannot be used."""
     as_of = options.as_of or date.today()
     wanted = Wanted(as_of, tuple(options.state), tuple(options.service), (options.source or "").rstrip("/"))
     try:
         if not is_there(options.database):
-            raise ValueError("there is no such ledger; name it with --database, or fill one with sural pull --store")
+            raise ValueError(f"there is no such ledger: {options.database}; name it with --database, or fill one with sural pull --store")
         knowing = Knowing(Ledger(options.database))
+        people = knowing.count()
     except ValueError as fault:
-        say(f"sural recall: {fault}")
-        write(encode(outcome([Issue("parameter-invalid", "database")])))
-        return 2
+        return _refuse(str(fault), "database")
+    if unknown := sorted(set(wanted.services) - SERVICES.keys()):
+        return _refuse(f"no such service: {', '.join(unknown)}; there are {', '.join(SERVICES)}", "service")
+    if people and wanted.source and not knowing.has_source(wanted.source):
+        return _refuse("nobody is known from this record system; --source is what stands before /Patient/ in the references of the list", "source")
     form = options.form or ("table" if sys.stdout.isatty() else "csv")
-    people = knowing.count()
     if form == "fhir":
         listed = _fhir(entries(knowing, wanted), as_of)
     else:
@@ -45,8 +53,16 @@ def run(options: Namespace) -> int:
                 sys.stdout.write(line)
         else:
             _table(found, as_of)
+    if not people:
+        say(NOBODY)
     say(f"{listed} of {people} known people on the list as of {as_of.isoformat()}. {CAUTIONS[0]}")
     return 0
+
+
+def _refuse(text: str, name: str) -> int:
+    say(f"sural recall: {text}")
+    write(encode(outcome([Issue("parameter-invalid", name)])))
+    return 2
 
 
 def _fhir(found: Iterable[Entry], as_of: date) -> int:
@@ -82,7 +98,10 @@ def _below(entry: Entry, as_of: date) -> Iterable[str]:
         yield least if entry.settled else f"at least {in_sentence(least)}, could be {in_sentence(most)}"
     if entry.would_settle:
         yield f"examine to settle: {said_settle(entry)}"
-    told = ("never-examined", "examination-withdrawn", "feet-not-examined", "treating-service-sets-review", "not-stratified", *REMARKS)
+    told = (
+        "never-examined", "examination-withdrawn", "feet-not-examined", "complete-the-examination", "treating-service-sets-review",
+        "not-stratified", *REMARKS,
+    )  # fmt: skip
     yield from (REASONS[reason].display for reason in entry.reasons if reason in told)
     yield from (f"worse: {said_change(one)}" for one in entry.changes)
 

@@ -4,16 +4,19 @@ import gc
 import ipaddress
 import logging
 from argparse import Namespace
+from contextlib import suppress
+from socket import socket
 from threading import Thread
 
 import uvicorn
 from fastapi import FastAPI
 
+from sural.canonical import RULE_SET, VERSION
 from sural.cli.reading import say
 from sural.doors.assessor import structural_check, transactions
 from sural.doors.cases import cases
 from sural.issues import Refused
-from sural.ledger.database import is_known
+from sural.ledger.database import Unusable, is_known, look_at
 from sural.ledger.keeping import keep
 from sural.ledger.resources import Resources
 from sural.web.app import create_app
@@ -33,6 +36,10 @@ def run(options: Namespace) -> int:
     try:
         settings = read_settings(options.settings) if options.settings else Settings()
         is_known(options.database)
+        look_at(options.database)
+    except Unusable as fault:
+        say(f"sural serve: {fault}")
+        return 2
     except (OSError, ValueError) as fault:
         say(f"sural serve: the settings cannot be used: {fault}")
         return 2
@@ -49,8 +56,7 @@ def run(options: Namespace) -> int:
             logging.getLogger(name).setLevel(logging.INFO)
     deliver = bool(settings.outbound.subscribers) and not options.without_notifications
     app = create_app(check=options.check == "structure", settings=settings, database=options.database, deliver=deliver)
-    listen(app, options.host, options.port)
-    return 0
+    return listen(app, options.host, options.port)
 
 
 def run_demo(host: str, port: int) -> int:
@@ -63,12 +69,10 @@ def run_demo(host: str, port: int) -> int:
     say(f"  {base}/demo                                 the cases, each with its report")
     say(f"  {base}/fhir/metadata                        what the service can do")
     say(f"  curl -s {base}/fhir/\\$assess-lower-limb?as-of=2026-03-02 -H 'Content-Type: application/fhir+json' -d @BUNDLE.json")
-    say("Stop with Ctrl-C.")
     say(f"  {base}/fhir/RiskAssessment?_sort=-date       their answers, stored in memory while it serves")
     app = create_app(demo=True)
     Thread(target=store_cases, args=[app.state.ledger.resources()], daemon=True).start()
-    listen(app, host, port)
-    return 0
+    return listen(app, host, port)
 
 
 def store_cases(resources: Resources) -> int:
@@ -99,12 +103,29 @@ def is_loopback(host: str) -> bool:
         return False
 
 
-def listen(app: FastAPI, host: str, port: int) -> None:
-    """Serve until interrupted. What is loaded by then stays, so the collection of garbage need not look at it with each request."""
+def listen(app: FastAPI, host: str, port: int) -> int:
+    """Serve until interrupted; the exit status, 1 when the address cannot be had. What is loaded by then stays, so the collection of garbage need not look at it with each request."""
     structural_check()
     gc.collect()
     gc.freeze()
-    uvicorn.run(
+    config = uvicorn.Config(
         app, host=host, port=port, log_level="warning", access_log=False, server_header=False, timeout_keep_alive=KEEP_ALIVE,
         timeout_graceful_shutdown=GRACE,
     )  # fmt: skip
+    server = _Server(config, f"Sural {VERSION}, rule set {RULE_SET}: http://{f'[{host}]' if ':' in host else host}:{port}/ (Ctrl-C stops it)")
+    with suppress(KeyboardInterrupt, SystemExit):
+        server.run()
+    return 0 if server.started else 1
+
+
+class _Server(uvicorn.Server):
+    """Says where it listens once it does."""
+
+    def __init__(self, config: uvicorn.Config, listening: str) -> None:
+        super().__init__(config)
+        self._listening = listening
+
+    async def startup(self, sockets: list[socket] | None = None) -> None:
+        await super().startup(sockets)
+        if self.started:
+            say(self._listening)

@@ -8,7 +8,8 @@ there when it got the lock, not when it began to wait: isolation levels are set 
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from sqlite3 import SQLITE_ERROR
+from sqlite3 import SQLITE_CORRUPT, SQLITE_ERROR, SQLITE_NOTADB
+from sqlite3 import DatabaseError as SqliteFault
 from sqlite3 import OperationalError as SqliteError
 from threading import Lock
 from typing import Any
@@ -48,12 +49,16 @@ class Unavailable(ValueError):
         self.soon = soon
 
 
+class Unusable(ValueError):
+    """What stands at the address is no ledger that this version can use: no SQLite database, a file that cannot be opened, or of a newer schema. The text says what to do."""
+
+
 class Database:
     """An engine whose schema is the newest. `sqlite://` keeps everything in memory, in one connection."""
 
     def __init__(self, url: str) -> None:
         """Opens the database, makes a SQLite file that is not there, and migrates. Raises ValueError for a database of another kind,
-        Unavailable for one that cannot be reached."""
+        Unusable for what cannot be a ledger of ours, Unavailable for one that cannot be reached."""
         self.engine = _engine(url)
         self._writer = self.engine.execution_options(**{_WRITING: True})
         one_state = {} if self.is_sqlite else {"isolation_level": "REPEATABLE READ", "postgresql_readonly": True}
@@ -119,12 +124,31 @@ def is_there(url: str) -> bool:
     return not is_sqlite or not database or Path(database).is_file()
 
 
+def look_at(url: str) -> None:
+    """Look at a database without bringing it to the newest schema. Raises Unusable; a database that does not answer now, or is not there yet, is no fault."""
+    there, database = is_there(url), make_url(url).database
+    if not there and database and not Path(database).parent.is_dir():
+        raise Unusable(f"the ledger {database} cannot be made: there is no such folder")
+    if there and database:
+        engine = _engine(url)
+        try:
+            with _told_apart():
+                _current(engine)
+        except Unavailable:
+            pass
+        finally:
+            engine.dispose()
+
+
 def _engine(url: str) -> Engine:
     kind, address = is_known(url), make_url(url)
     if kind == "postgresql":
         return _postgresql(address)
     if address.database:
-        Path(address.database).touch(mode=0o600)
+        try:
+            Path(address.database).touch(mode=0o600)
+        except OSError as fault:
+            raise Unusable(f"the ledger {address.database} cannot be opened: {fault.strerror}") from None
         engine = create_engine(address)
     else:
         alone = {"check_same_thread": False}
@@ -153,7 +177,11 @@ def _told_apart() -> Iterator[None]:
         yield
     except NoneFree:
         raise Unavailable("no connection to the database of the ledger is free") from None
+    except SqliteFault as fault:  # of the settings that a new connection gets
+        _refuse_no_database(fault)
+        raise
     except DBAPIError as fault:
+        _refuse_no_database(fault.orig)
         state = getattr(fault.orig, "sqlstate", None)
         code = getattr(fault.orig, "sqlite_errorcode", None)
         faulty = not isinstance(fault, OperationalError) or (code is not None and code & 0xFF == SQLITE_ERROR)
@@ -161,6 +189,11 @@ def _told_apart() -> Iterator[None]:
             raise
         unreached = code is None and (state is None or state.startswith("08"))
         raise Unavailable(soon=fault.connection_invalidated or unreached or state in _AGAIN) from None
+
+
+def _refuse_no_database(fault: BaseException | None) -> None:
+    if (getattr(fault, "sqlite_errorcode", None) or 0) & 0xFF in (SQLITE_NOTADB, SQLITE_CORRUPT):
+        raise Unusable("the ledger is not a SQLite database, or its file is damaged: name another file, or restore it") from None
 
 
 def _settle(connection: DBAPIConnection, _: ConnectionPoolEntry) -> None:
@@ -187,10 +220,14 @@ def _begin(connection: Connection) -> None:
 
 
 def _current(engine: Engine) -> bool:
+    """Whether the schema is the newest. Raises Unusable when it is newer than that."""
     if not inspect(engine).has_table("alembic_version"):
         return False
     with engine.connect() as connection:
-        return bool(connection.scalar(select(text("version_num")).select_from(text("alembic_version"))) == SCHEMA)
+        found = str(connection.scalar(select(text("version_num")).select_from(text("alembic_version"))) or "")
+    if found > SCHEMA:
+        raise Unusable(f"the ledger has schema {found}, newer than this version of Sural knows ({SCHEMA}): install the version that wrote it")
+    return found == SCHEMA
 
 
 def _migrate(connection: Connection) -> None:

@@ -46,6 +46,12 @@ class Knowing:
         with self._database.reading() as connection:
             return int(connection.scalar(select(func.count()).select_from(PERSON)) or 0)
 
+    def has_source(self, source: str) -> bool:
+        """Whether anybody is known from a record system, by the address of its FHIR endpoint."""
+        with self._database.reading() as connection:
+            of_source = PERSON.c.subject.startswith(f"{source}/", autoescape=True)
+            return connection.scalar(select(PERSON.c.subject).where(of_source).limit(1)) is not None
+
     def persons(self, after: str = "") -> Iterator[Known]:
         """Everybody after a reference, in the order of references, a few hundred at a time."""
         while True:

@@ -50,7 +50,8 @@ def _issue(entry: Entry, state: str, as_of: date) -> Json:
 def _referred(entry: Entry, one: Referral, as_of: date) -> Json:
     reason = "referral-refused" if one.state == "refused" else "referral-late" if one.late else "referral-waiting"
     evidence = [{"code": [_reason(reason)], "detail": [{"reference": one.reference}]}]
-    severity = "high" if one.late and one.priority != "routine" else "moderate" if one.late else "low"
+    pressing = one.priority != "routine"
+    severity = "high" if one.priority == "stat" or (one.late and pressing) else "moderate" if one.late or pressing else "low"
     due = (one.due, one.due) if one.due else None
     return _resource(entry, "referred-not-seen", severity, [f"{said_referral(one)}."], evidence, due, as_of)
 

@@ -20,6 +20,7 @@ COLUMNS = (
 )  # fmt: skip
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 _OUTSIDE = {NOT_APPLICABLE: "not applicable", NOT_STRATIFIED: "not stratified"}
+_URGENCY = {"stat": "emergency", "asap": "as soon as possible"}
 _STATE = {"waiting": "nobody has taken it up", "booked": "booked", "refused": "refused or cancelled"}
 
 
@@ -66,7 +67,7 @@ def said_category(scheme: str, code: str) -> str:
 
 def said_referral(one: Referral) -> str:
     """A referral that was not seen: to whom, how urgent, and where it stands."""
-    return f"{SERVICES.get(one.service, one.service)} ({one.priority}): {_STATE[one.state]}{', late' if one.late else ''}"
+    return f"{SERVICES.get(one.service, one.service)} ({_URGENCY.get(one.priority, one.priority)}): {_STATE[one.state]}{', late' if one.late else ''}"
 
 
 def said_change(change: Change) -> str:

@@ -12,7 +12,7 @@ from starlette.exceptions import HTTPException
 from sural.answer.accounts import outcome
 from sural.doors.assessor import encode
 from sural.issues import Issue, Refused
-from sural.ledger.database import Unavailable
+from sural.ledger.database import Unavailable, Unusable
 from sural.web.accepting import FHIR_JSON, FHIR_LINES, JSON, LINES, VERSIONS, media_type
 
 fault_log = logging.getLogger("sural.fault")
@@ -96,6 +96,7 @@ def handle_errors(app: FastAPI) -> None:
     handlers: dict[type[Exception], Callable[[Request, Exception], Awaitable[Response]]] = {
         Refused: refused,
         Unavailable: unavailable,
+        Unusable: unavailable,
         HTTPException: http,
         RequestValidationError: invalid,
         Exception: failed,

@@ -335,8 +335,9 @@ def test_a_run_that_did_not_end_is_never_mixed_with_another(export: Path, tmp_pa
 
     class _Meddling(Silent):
         def assessing(self, lines: int, done: int) -> None:
-            with pytest.raises(Occupied, match="under way"):
-                assess(export, tmp_path, resume=True)
+            for resume in (True, False):  # nobody is told to delete what another process writes
+                with pytest.raises(Occupied, match="under way"):
+                    assess(export, tmp_path, resume=resume)
 
     assess(export, tmp_path, resume=True, watch=_Meddling())
 
@@ -437,11 +438,23 @@ def test_the_command_line_tells_what_it_did(tmp_path: Path, capsys: pytest.Captu
     assert b"" == (tmp_path / "out" / "answers.ndjson").read_bytes()
 
 
+def test_a_run_that_assessed_nobody_says_where_to_look(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """One line that is no JSON: done, and not as if all were well; the message holds nothing of the line."""
+    (tmp_path / "in.ndjson").write_text('{"resourceType":"Patient","id":"Dolina')
+
+    assert 0 == main(["cohort", "assess", str(tmp_path / "in.ndjson"), "--out", str(tmp_path / "out"), "--as-of", "2026-03-02", "--workers", "1"])
+    said = capsys.readouterr().err
+    assert "1 line, 0 patients assessed, 1 reject:" in said and "1 file by patient" in said
+    assert "nobody was assessed" in said and "rejects.ndjson" in said and "Dolina" not in said
+
+
 def test_the_command_line_refuses_with_a_reason(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """1 for what is not there, 2 for what cannot be asked."""
     assert 1 == main(["cohort", "assess", str(tmp_path / "nothing"), "--out", str(tmp_path / "out")])
     assert 1 == main(["cohort", "assess", str(tmp_path), "--out", str(tmp_path / "out")])
     assert "no file ends with .ndjson" in capsys.readouterr().err
+    assert 1 == main(["cohort", "assess", "s3a://bucket/export/*.ndjson", "--out", str(tmp_path / "out")])
+    assert "s3a://bucket/export/*.ndjson: addresses are read with --engine spark only" in capsys.readouterr().err
     folder = bulk(tmp_path / "in", islanders(1))
     assert 2 == main(["cohort", "assess", str(folder), "--out", str(tmp_path / "out"), "--scheme", "none-such"])
     assert "scheme-unknown" in capsys.readouterr().out

@@ -10,7 +10,7 @@ from sural.cli.main import main
 from sural.ledger.database import SCHEMA, Unusable, look_at
 from sural.ledger.store import Ledger
 from sural.web.app import create_app
-from tests.serving import Worker
+from tests.serving import Worker, free_port
 
 NEWER = "9999"
 COMMANDS = {
@@ -64,6 +64,16 @@ def test_a_service_whose_ledger_became_unusable_is_not_ready(kind: str, tmp_path
 
     assert [503, 503] == [client.get(path).status_code for path in ("/health/ready", "/fhir/RiskAssessment")]
     assert 200 == client.get("/health/live").status_code
+
+
+def test_a_database_that_does_not_answer_is_no_fault_of_the_request(capsys: pytest.CaptureFixture[str]) -> None:
+    """Exit status 1, as for whatever is not the caller's fault."""
+    pytest.importorskip("psycopg", reason="PostgreSQL's driver is in the extra postgresql")
+
+    status = main(["recall", "--database", f"postgresql://sural@127.0.0.1:{free_port()}/sural"])
+    out, err = capsys.readouterr()
+
+    assert (1, True, True) == (status, "ledger-unavailable" in out, "does not answer" in err)
 
 
 def test_a_folder_that_is_not_there_is_said(tmp_path: Path) -> None:

@@ -45,7 +45,7 @@ def run_synthetic(options: Namespace) -> int:
     except OSError as fault:
         say(f"sural cohort: {fault.filename or options.out}: {fault.strerror}")
         return 1
-    say(f"{sum(lines.values())} lines of {options.patients} invented people in {options.out}")
+    say(f"{_many(sum(lines.values()), 'line')} of {options.patients:,} invented people in {options.out}")
     return 0
 
 
@@ -117,10 +117,15 @@ def _cannot(options: Namespace, fault: OSError) -> int:
 
 def _done(options: Namespace, counted: "Account") -> int:
     lines, patients = counted.lines, counted.patients
-    say(
-        f"{lines.read} lines, {patients['assessed']} patients assessed, {sum(counted.rejects.values())} rejects: {Path(options.out) / 'report.html'}"
-    )
+    rejects, out = sum(counted.rejects.values()), Path(options.out)
+    say(f"{_many(lines.read, 'line')}, {_many(patients['assessed'], 'patient')} assessed, {_many(rejects, 'reject')}: {out / 'report.html'}")
+    if not patients["assessed"]:
+        say(f"sural cohort: nobody was assessed; {out / 'rejects.ndjson'} says what could not be used")
     return 0
+
+
+def _many(number: int, what: str) -> str:
+    return f"{number:,} {what}{'' if number == 1 else 's'}"
 
 
 def _cores() -> int:
@@ -157,7 +162,7 @@ class _Progress:
             )
 
     def grouping(self, files: int, size: int) -> None:
-        say(f"grouping {size / 1e6:,.0f} MB in {files} files by patient")
+        say(f"grouping {size / 1e6:,.0f} MB in {_many(files, 'file')} by patient")
         self._open("grouping", 100, "%")
 
     def grouped(self, percent: float) -> None:
@@ -166,7 +171,7 @@ class _Progress:
 
     def assessing(self, lines: int, done: int) -> None:
         self._close()
-        say(f"assessing the patients of {lines:,} lines" + (f"; {done:,} are done already" if done else ""))
+        say("assessing patient by patient" + (f"; {done / lines:.0%} is done already" if done else ""))
         self._open("assessing", lines, " lines", done)
 
     def advance(self, patients: int, lines: int) -> None:

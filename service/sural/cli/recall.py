@@ -10,7 +10,7 @@ from sural.answer.wording import CAUTIONS, in_sentence
 from sural.cli.reading import say, write
 from sural.doors.assessor import encode
 from sural.issues import Issue
-from sural.ledger.database import is_there
+from sural.ledger.database import Unavailable, is_there
 from sural.ledger.knowing import Knowing
 from sural.ledger.recalling import entries
 from sural.ledger.store import Ledger
@@ -28,7 +28,16 @@ NOBODY = (
 
 
 def run(options: Namespace) -> int:
-    """List. Exit status 0: listed, whoever is on the list; 2: the database, a service or a source cannot be used."""
+    """List. Exit status 0: listed, whoever is on the list; 1: the database does not answer; 2: it, a service or a source cannot be used."""
+    try:
+        return _list(options)
+    except Unavailable as fault:
+        say(f"sural recall: {fault}")
+        write(encode(outcome([Issue("ledger-unavailable")])))
+        return 1
+
+
+def _list(options: Namespace) -> int:
     as_of = options.as_of or date.today()
     wanted = Wanted(as_of, tuple(options.state), tuple(options.service), (options.source or "").rstrip("/"))
     try:
@@ -36,6 +45,8 @@ def run(options: Namespace) -> int:
             raise ValueError(f"there is no such ledger: {options.database}; name it with --database, or fill one with sural pull --store")
         knowing = Knowing(Ledger(options.database))
         people = knowing.count()
+    except Unavailable:
+        raise
     except ValueError as fault:
         return _refuse(str(fault), "database")
     if unknown := sorted(set(wanted.services) - SERVICES.keys()):

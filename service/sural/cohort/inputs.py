@@ -26,6 +26,9 @@ class Input(Struct, frozen=True):
 
 def inputs(names: Iterable[str]) -> tuple[Input, ...]:
     """The files named, those that a pattern fits, and for a folder those in it by name. Each file once. Raises NotThere."""
+    names = tuple(names)
+    if address := next((name for name in names if "://" in name), None):
+        raise NotThere(f"{address}: addresses are read with --engine spark only")
     found = {path.resolve(): path for name in names for path in _files(Path(name))}
     return tuple(_input(path) for path in found.values())
 

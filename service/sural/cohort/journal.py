@@ -63,18 +63,19 @@ class Held:
     def __init__(self, out: Path, plan: Plan, resume: bool) -> None:
         self.out = out
         self.folder = out / UNFINISHED
-        known = _read_plan(self.folder / _ORDER)
-        if self.folder.exists() and not resume:
-            raise Occupied(f"{self.folder} holds a run that did not end: --resume takes it up; delete it to begin anew")
-        if known is not None and msgspec.structs.replace(known, grouped=None) != plan:
-            raise Occupied(f"{self.folder} holds a run with other inputs or options; delete it to begin anew")
+        was_there = self.folder.exists()
         self.folder.mkdir(parents=True, exist_ok=True)
         with ExitStack() as stack:
             lock = stack.enter_context((self.folder / _LOCK).open("wb"))
             try:
                 fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except OSError:
-                raise Occupied(f"{self.folder} belongs to a run that is under way") from None
+                raise Occupied(f"{self.folder} belongs to a run that is under way: wait for it, or name another --out") from None
+            if was_there and not resume:
+                raise Occupied(f"{self.folder} holds a run that did not end: --resume takes it up; delete it to begin anew")
+            known = _read_plan(self.folder / _ORDER)
+            if known is not None and msgspec.structs.replace(known, grouped=None) != plan:
+                raise Occupied(f"{self.folder} holds a run with other inputs or options; delete it to begin anew")
             self.plan = known or plan
             self._take_up(stack)
             self._open = stack.pop_all()

@@ -20,7 +20,7 @@ ROOT = Path(__file__).parents[1]
 
 
 def test_a_pull_writes_one_summary_per_patient(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
-    """Issue 4, item 2: summaries on standard output, messages on standard error, nobody due the second time; no id in messages."""
+    """Summaries on standard output, messages on standard error, nobody due the second time; no id in messages."""
     with ehr_process(4) as base:
         pulling = [
             "pull",
@@ -48,6 +48,23 @@ def test_a_pull_writes_one_summary_per_patient(tmp_path: Path, capfd: pytest.Cap
     assert "4 assessed" in err
     assert "nobody due" in err_again
     assert "skerrow" not in err
+
+
+def test_an_instant_that_is_none_is_refused_before_anybody_is_asked(capfd: pytest.CaptureFixture[str]) -> None:
+    """With the form that is wanted."""
+    with pytest.raises(SystemExit) as ended:
+        main(["pull", "--from", "http://127.0.0.1:9/fhir", "--since", "yesterday"])
+
+    assert 2 == ended.value.code and "not an instant such as 2026-03-02T08:00:00Z" in capfd.readouterr().err
+
+
+def test_a_pull_that_stopped_does_not_say_that_nobody_was_due(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """A wrong address on the right server: types are missing, and who is due was never found out."""
+    with ehr_process(1) as base:
+        status = main(["pull", "--from", base.removesuffix("/fhir"), "--database", f"sqlite:///{tmp_path / 'l.sqlite'}"])
+    _, err = capfd.readouterr()
+
+    assert (1, True, False) == (status, "nobody looked at" in err, "nobody due" in err)
 
 
 def test_a_pull_keeps_answers_only_when_it_is_told_to(url: str, capfd: pytest.CaptureFixture[str]) -> None:

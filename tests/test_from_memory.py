@@ -1,4 +1,4 @@
-"""What rests on a table, band, wording or list from memory says so in the answer (issue 3, "must show"; marks in docs/sources.md).
+"""What rests on a table, band, wording or list from memory says so in the answer (marks in docs/sources.md).
 
 Invented examinations.
 """

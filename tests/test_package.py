@@ -1,6 +1,6 @@
 """The FHIR package and the PlanDefinition: complete, the same bytes each time, and true to what the service serves.
 
-Issue 4, item 6; interop A1, B1, S1. The form of a package: the FHIR package specification (package.json, .index.json; from memory, and as
+Interop A1, B1, S1. The form of a package: the FHIR package specification (package.json, .index.json; from memory, and as
 SUSHI reads it, which the conformance tests try).
 """
 

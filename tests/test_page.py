@@ -1,6 +1,6 @@
 """The answer as one page, and the content that it shares with the text report.
 
-Checked against issue 3, item 8 ("one self-contained page"), the design ("limb- or life-threatening features come first in every view";
+Checked against what a page is to be ("one self-contained page"), the design ("limb- or life-threatening features come first in every view";
 "lists what was not examined") and WCAG 2.1, 1.4.3 (contrast of at least 4.5 to 1). The people are invented.
 """
 
@@ -128,7 +128,7 @@ def test_what_threatens_limb_or_life_comes_first() -> None:
 
 @pytest.mark.parametrize("flag", ["sphincter-disturbance", "sensory-level-trunk"])
 def test_an_urgent_sign_of_the_cord_comes_first_too(flag: str) -> None:
-    """Issue 3, item 6: cord signs first, and by the emergency route."""
+    """Cord signs first, and by the emergency route."""
     exam = reaching(Exam(), "thigh").see(flag, "present").see("plantar-response", "extensor", "both")
     assessment = assessment_of(exam)
     urgent = assessment.neuropathy.urgent

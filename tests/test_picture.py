@@ -1,7 +1,7 @@
 """The picture of both legs: what it shows, how it tells states apart, and that it says no more than it may.
 
 Checked against the design ("a finding is present, absent or unknown; unknown is never read as normal"; an amputated side is not
-applicable, never normal) and issue 3, item 8. The examinations are invented, of people of the Skerrow Islands who do not exist.
+applicable, never normal). The examinations are invented, of people of the Skerrow Islands who do not exist.
 """
 
 import itertools

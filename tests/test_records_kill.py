@@ -4,10 +4,10 @@ from tests.kills import kill_and_look, kill_writing
 
 
 def test_a_pull_survives_being_killed() -> None:
-    """Issue 4, "must show": SIGKILL at random moments; nobody lost, nobody done twice, the mark last."""
+    """SIGKILL at random moments; nobody lost, nobody done twice, the mark last."""
     assert [] == kill_and_look(kills=3, patients=40, seed=7)
 
 
 def test_a_pull_that_writes_back_survives_being_killed() -> None:
-    """Issue 4, "must show": SIGKILL at random moments; afterwards every patient has exactly one current answer."""
+    """SIGKILL at random moments; afterwards every patient has exactly one current answer."""
     assert [] == kill_writing(kills=3, patients=30, seed=5)

@@ -40,7 +40,7 @@ def change(ehr: FakeEhr, patient: str) -> None:
 
 
 def test_every_patient_is_assessed_once() -> None:
-    """Issue 4, item 2: all of them, each once, and the mark moves to the server's time."""
+    """All of them, each once, and the mark moves to the server's time."""
     ehr, ledger, sink = fake_ehr(ALL), MemoryLedger(), Pulled()
 
     tally = pull(ehr, ledger, sink)
@@ -71,7 +71,7 @@ def test_by_get_and_by_post_the_same_is_found() -> None:
 
 
 def test_the_second_pull_finds_only_what_changed() -> None:
-    """Issue 4, item 2: the high-water mark, with its overlap."""
+    """The high-water mark, with its overlap."""
     ehr, ledger = fake_ehr(ALL), MemoryLedger()
     pull(ehr, ledger)
     ledger.marks[BASE, "changes"] = instant(ehr.store._clock() + timedelta(hours=1))
@@ -124,7 +124,7 @@ def test_a_changed_record_of_a_patient_makes_them_due() -> None:
 
 @pytest.mark.parametrize("fault", [None, ServerFailed("PUT Observation", status=500)], ids=["told", "put off"])
 def test_who_has_nothing_left_is_told(fault: ServerFailed | None) -> None:
-    """Issue 4, item 3: what was written about them has to be withdrawn; when that fails they are put off, not forgotten."""
+    """What was written about them has to be withdrawn; when that fails they are put off, not forgotten."""
     ehr, told = fake_ehr(3), []
     for kind in ("Observation", "Condition", "Procedure", "QuestionnaireResponse"):
         for kept in [one for one in ehr.store.all(kind) if one.patient == "skerrow-00002"]:
@@ -155,7 +155,7 @@ def form_only() -> tuple[FakeEhr, str]:
 
 @pytest.mark.parametrize("bulk", [False, True])
 def test_an_examination_captured_by_form_is_assessed(bulk: bool) -> None:
-    """Issue 4, item 5: its QuestionnaireResponse makes the patient due and is evidence."""
+    """Its QuestionnaireResponse makes the patient due and is evidence."""
     (ehr, patient), sink = form_only(), Pulled()
 
     pull(ehr, sink=sink, asked=order(bulk=bulk))
@@ -204,7 +204,7 @@ def killed_at(number: int, sink: Pulled) -> Callable[[str, Answered], Any]:
 
 @pytest.mark.parametrize("number", [0, 1, 5, ALL - 2])
 def test_after_a_kill_the_pull_goes_on_where_it_was(number: int) -> None:
-    """Issue 4, "must show": nobody lost, nobody who was done is done again, and the mark is that of the first start."""
+    """Nobody lost, nobody who was done is done again, and the mark is that of the first start."""
     ehr, ledger, sink = fake_ehr(ALL), MemoryLedger(), Pulled()
     with pytest.raises(Killed):
         pull(ehr, ledger, killed_at(number, sink), order(workers=1))

@@ -1,6 +1,6 @@
 """See before you wire: what of an extract is understood per code, what a ConceptMap would change, and a ConceptMap to fill in.
 
-Issue 4, item 1; interop C5, I6, I8, B4. All data are invented: the local codes of the Skerrow Islands community foot service.
+Interop C5, I6, I8, B4. All data are invented: the local codes of the Skerrow Islands community foot service.
 """
 
 from datetime import date

@@ -100,6 +100,24 @@ def test_looking_makes_and_migrates_nothing(tmp_path: Path) -> None:
     connection.close()
 
 
+def test_notifying_from_a_ledger_that_was_not_there_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A slip in the name must not read as nothing to send."""
+    (tmp_path / "settings.toml").write_text('[outbound]\nsubscribers = ["https://screening.skerrow.example"]\n')
+
+    status = main(["notify", "--once", "--settings", str(tmp_path / "settings.toml"), "--database", f"sqlite:///{tmp_path / 'none.sqlite'}"])
+
+    assert 0 == status and "there was no such ledger" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("port", ["-1", "65536", "99999999999", "http", "٣"])
+def test_a_port_that_is_none_is_refused(port: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """Before anything is loaded, in words."""
+    with pytest.raises(SystemExit) as ended:
+        main(["serve", f"--port={port}"])
+
+    assert 2 == ended.value.code and "not a port from 0 to 65535" in capsys.readouterr().err
+
+
 def test_a_service_says_where_it_listens_and_who_comes_too_late_is_told(tmp_path: Path) -> None:
     """One line on standard error once it listens; a second process on the same port ends with 1."""
     first = Worker(f"sqlite:///{tmp_path / 'ledger.sqlite'}", tmp_path / "first.log")

@@ -1,7 +1,7 @@
 """Pull and write back against general-purpose FHIR servers that we did not write, the result searched with client libraries likewise.
 
 SURAL_TEST_SERVERS names the servers' base addresses, SURAL_TEST_CLIENTS the commands of the clients in `clients/`, each separated by
-semicolons; `.ci/steps/61-two-servers` starts and sets up all of them. Issue 4, "must show". All people are invented.
+semicolons; `.ci/steps/61-two-servers` starts and sets up all of them. All people are invented.
 """
 
 import os

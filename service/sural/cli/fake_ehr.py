@@ -2,6 +2,7 @@
 
 import ipaddress
 from argparse import Namespace
+from contextlib import suppress
 from pathlib import Path
 
 import orjson
@@ -31,8 +32,10 @@ def run_fake_ehr(options: Namespace) -> int:
     say(f"A fake EHR with {options.fake_ehr} invented patients of the Skerrow Islands; it forgets everything when it stops")
     say(f"  {base}/fhir     FHIR R4{'; a token is needed' if clients else ''}")
     say(f"  {base}/control  GET shows its faults, PUT switches them")
-    uvicorn.run(ehr.app, host=options.host, port=options.port, log_level="warning", access_log=False)
-    return 0
+    server = uvicorn.Server(uvicorn.Config(ehr.app, host=options.host, port=options.port, log_level="warning", access_log=False))
+    with suppress(KeyboardInterrupt, SystemExit):
+        server.run()
+    return 0 if server.started else 1
 
 
 def _client(option: str) -> tuple[str, Json]:

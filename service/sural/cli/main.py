@@ -64,6 +64,13 @@ def day(text: str) -> date:
     return found
 
 
+def port(text: str) -> int:
+    """A port that can be listened on; 0 takes a free one."""
+    if not (text.isascii() and text.isdigit() and int(text[:6]) < 2**16):
+        raise argparse.ArgumentTypeError("not a port from 0 to 65535")
+    return int(text)
+
+
 def _input(command: argparse.ArgumentParser, at_least_one: bool = True) -> None:
     command.add_argument("files", nargs="+" if at_least_one else "*", metavar="FILE", help="file to read; - for standard input")
     _reading(command)
@@ -188,7 +195,7 @@ def _cases(command: argparse.ArgumentParser) -> None:
 
 def _address(command: argparse.ArgumentParser) -> None:
     command.add_argument("--host", default="127.0.0.1", help="address to listen on; default loopback")
-    command.add_argument("--port", type=int, default=8000, help="port to listen on; default 8000")
+    command.add_argument("--port", type=port, default=8000, help="port to listen on; default 8000")
 
 
 def _serve(command: argparse.ArgumentParser) -> None:

@@ -5,7 +5,7 @@ import logging
 from argparse import Namespace
 
 from sural.cli.reading import say
-from sural.ledger.database import Unusable, is_known
+from sural.ledger.database import Unusable, is_there
 from sural.ledger.resources import Resources
 from sural.ledger.store import Ledger
 from sural.web.audit import log_to
@@ -17,7 +17,8 @@ def run(options: Namespace) -> int:
     """Deliver until interrupted, or what can be delivered now."""
     try:
         settings = read_settings(options.settings)
-        is_known(options.database)
+        if not is_there(options.database):
+            say("sural notify: there was no such ledger; an empty one is made, and nobody subscribes in it yet")
         resources = Resources(Ledger(options.database))
     except Unusable as fault:
         say(f"sural notify: {fault}")

@@ -122,13 +122,15 @@ async def _pull(options: Namespace, order: Order, ledger: Ledger) -> Tally:
         pull = Pull(
             connection, ledger, wanted, searcher, order, sink, vanished=vanished, told=told, checker=checker, tally=tally, say=say
         )
+        finished = False
         try:
             done = await pull.run()
+            finished = True
             if following:
                 await Follower(connection, ledger, searcher, remark).follow()
             return done
         finally:
-            _say_tally(tally, connection, authoriser)
+            _say_tally(tally, connection, authoriser, finished)
 
 
 async def _print(patient: str, answered: Answered) -> None:
@@ -177,11 +179,12 @@ async def _progress(tally: Tally) -> None:
         before = done
 
 
-def _say_tally(tally: Tally, connection: Connection, authoriser: Authoriser | None) -> None:
+def _say_tally(tally: Tally, connection: Connection, authoriser: Authoriser | None, finished: bool) -> None:
     """What became of the patients, what the record system remarked, and what it did not grant."""
     if isinstance(authoriser, BackendService) and authoriser.lacking:
         say(f"not granted: {' '.join(authoriser.lacking)}")
     for text, times in sorted(tally.remarks.items()):
         say(f"{times} × {text}")
-    counts = ", ".join(f"{tally.counts[name]} {name}" for name in OUTCOMES if name in tally.counts) or "nobody due"
+    counts = ", ".join(f"{tally.counts[name]} {name}" for name in OUTCOMES if name in tally.counts)
+    counts = counts or ("nobody due" if finished else "nobody looked at")
     say(f"{counts}; {connection.requests} requests, {connection.repeats} repeated")

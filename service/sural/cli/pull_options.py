@@ -1,7 +1,7 @@
 """The options of `sural pull`."""
 
 import argparse
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import msgspec
 
@@ -39,7 +39,7 @@ def authorisation(command: argparse.ArgumentParser) -> argparse._ArgumentGroup:
 
 
 def _selection(group: argparse._ArgumentGroup) -> None:
-    group.add_argument("--since", metavar="INSTANT", help="changes since then; default: since the last pull, at first everything")
+    group.add_argument("--since", type=instant, metavar="INSTANT", help="changes since then; default: since the last pull, at first everything")
     group.add_argument("--patient", action="append", default=[], metavar="ID", help="only this patient; leaves the marks alone")
     group.add_argument("--group", metavar="ID", help="only members of this Group")
     group.add_argument("--bulk", action="store_true", help="find changes by a Bulk Data export instead of searches")
@@ -75,6 +75,15 @@ def _manner(group: argparse._ArgumentGroup) -> None:
     group.add_argument(
         "--dry-run", action="store_true", help="read and assess, but keep no mark; with --write-back, say what would be written"
     )
+
+
+def instant(text: str) -> str:
+    """A FHIR instant, or a day."""
+    try:
+        datetime.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError("not an instant such as 2026-03-02T08:00:00Z") from None
+    return text
 
 
 def span(text: str) -> timedelta:

@@ -5,6 +5,7 @@ Source of the form of the input: FHIR Bulk Data Access 2, "Bulk Data Output File
 
 import gzip
 import random
+import re
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -366,6 +367,33 @@ def test_what_has_changed_since_an_earlier_run_is_counted_when_it_is_certain(tmp
     assert (2, 1, 1) == (since["compared"], since["nice-ng19-2019|worse"], since["nice-ng19-2019|same"])
     assert (1, 1) == (since["worse|protective-sensation-newly-lost"], since["not-in-this-input"])
     assert "certainly a higher category" in (tmp_path / "second" / "report.html").read_text()
+
+
+def test_changes_of_each_scheme_add_up_to_the_people_compared(tmp_path: Path) -> None:
+    """Also of those whom a scheme does not stratify, as IWGDF does nobody with an ulcer: a reader adds up the rows."""
+    people = [*Exam(patient="p1").normal().entries, *Exam(patient="p2").normal().see("foot-ulcer", "present", "left").entries]
+    folder = bulk(tmp_path / "in", [entry["resource"] for entry in people])
+    assess(folder, tmp_path / "first")
+    assess(folder, tmp_path / "second", earlier=[tmp_path / "first" / "summaries.ndjson"])
+    text = (tmp_path / "second" / "report.html").read_text()
+    table = next(one for one in text.split("<table") if ">since last time<" in one)
+    told: dict[str, int] = {}
+    for row in table.partition("</table>")[0].split("<tr")[2:]:
+        scheme, _, number, _ = re.findall(r">([^<>]+)</t[dh]>", row)
+        told[scheme] = told.get(scheme, 0) + int(number)
+
+    assert {"NICE NG19 (2019)": 2, "IWGDF (2023)": 2, "Scottish chart (2016)": 2} == told
+    assert "not compared: the scheme does not apply" in table.partition("</table>")[0]
+
+
+def test_the_report_says_from_when_findings_count(tmp_path: Path) -> None:
+    """The first day of the look-back that was asked for."""
+    folder = bulk(tmp_path / "in", islanders(1))
+    assess(folder, tmp_path / "out", lookback="P6M")
+    account = orjson.loads((tmp_path / "out" / "account.json").read_bytes())
+
+    assert "2025-09-02" == account["earliest"]
+    assert "Findings count from 2025-09-02 on" in (tmp_path / "out" / "report.html").read_text()
 
 
 def test_the_report_is_one_page_that_needs_nothing_else(assessed: Path) -> None:

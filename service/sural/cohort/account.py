@@ -10,6 +10,7 @@ from sural.canonical import RULE_SET, VERSION
 from sural.cohort.grouping import Grouped
 from sural.cohort.persons import Order
 from sural.cohort.tally import Tally
+from sural.exam.moment import before
 
 NAME = "account.json"
 
@@ -36,12 +37,13 @@ class Lines(Struct, frozen=True):
 
 class Account(Struct, frozen=True):
     """The whole account. `counts` is the tally of the patients assessed; `files` holds lines per file, `plan` tells runs over
-    other files or with other options apart."""
+    other files or with other options apart. `earliest` is the first day of the look-back: older findings do not count, but history and diagnoses."""
 
     plan: str
     software: str
     rule_set: str
     as_of: str
+    earliest: str
     scheme: str
     files: dict[str, int]
     lines: Lines
@@ -82,6 +84,7 @@ def account(tally: Tally, grouped: Grouped, order: Order, plan: str) -> Account:
         software=VERSION,
         rule_set=RULE_SET,
         as_of=order.request.as_of.isoformat(),
+        earliest=before(order.request.as_of, order.request.lookback).isoformat(),
         scheme=order.request.options().pathway.scheme,
         files=dict(zip(order.files, grouped.lines, strict=False)),
         lines=lines,

@@ -49,6 +49,7 @@ _SINCE = {
     "same": "the same category",
     "overlapping": "cannot be said: one of the answers is open",
 }
+_UNCOMPARED = "not compared: the scheme does not apply or does not stratify, now or then"
 _LINES = (
     ("used", "used as evidence"), ("superseded", "superseded by a newer version or reading"),
     ("not_relevant", "nothing that is read here (other codes and types, older than the look-back, our own answers)"),
@@ -77,6 +78,7 @@ def _body(account: Account) -> Iterator[str]:
         element(
             "p", words(f"{people:,} patients assessed as of {account.as_of}, from {account.lines.read:,} lines."), class_="muted"
         ),
+        element("p", words(f"Findings count from {account.earliest} on (the look-back); history and diagnoses never expire."), class_="muted"),
         element("div", *(element("p", words(one)) for one in CAUTIONS), class_="cautions"),
     )
     sections = (_glance, _risk, _open, _gaps, _neuropathy, _proposals, _changes, _input)
@@ -227,11 +229,12 @@ def _changes(account: Account) -> Iterator[str]:
         yield _text(
             f"{compared:,} people are in the earlier summaries too. A change is counted only when it is certain: the two ranges do not overlap."
         )
-        rows = [
-            (_title(scheme), said, f"{since.get(f'{scheme}|{code}', 0):,}", share(since.get(f"{scheme}|{code}", 0), compared))
-            for scheme in SCHEMES
-            for code, said in _SINCE.items()
-        ]
+        rows = []
+        for scheme in SCHEMES:
+            moves = [(said, since.get(f"{scheme}|{code}", 0)) for code, said in _SINCE.items()]
+            others = compared - sum(number for _, number in moves)
+            moves += [(_UNCOMPARED, others)] if others else []
+            rows += [(_title(scheme), said, f"{number:,}", share(number, compared)) for said, number in moves]
         yield _table(("scheme", "since last time", "people", "share"), rows)
         worse = [
             (change.display, f"{since.get(f'worse|{code}', 0):,}", share(since.get(f"worse|{code}", 0), compared))
@@ -259,10 +262,9 @@ def _input(account: Account) -> Iterator[str]:
         ("lines", "number"),
         [
             *rows,
-            (
-                "all lines read" + (", and resources that count besides" if lines.besides else ""),
-                f"{lines.read + lines.besides:,}",
-            ),
+            ("together", f"{lines.read + lines.besides:,}"),
+            ("of these: lines read", f"{lines.read:,}"),
+            ("of these: contained resources, and Medications once more for each further patient", f"{lines.besides:,}"),
         ],
     )
     if account.rejects:

@@ -312,6 +312,15 @@ def test_what_cannot_be_asked_is_refused(client: TestClient, query: str, key: st
     assert [key] == keys(client.get(f"/fhir/$recall?{query}"), 400)
 
 
+@pytest.mark.parametrize("form", ["", "&_format=csv"])
+def test_a_source_that_nobody_is_from_is_refused(client: TestClient, ledger: Ledger, form: str) -> None:
+    """A wrong address must not read as nobody is due; one of a list that happens to be empty may."""
+    store(ledger, numb("p1"), source="https://a.example/fhir")
+
+    assert ["parameter-invalid"] == keys(client.get(f"/fhir/$recall?source=https://b.example/fhir{form}"), 400)
+    assert 200 == client.get(f"/fhir/$recall?as-of=2026-03-02&state=ended&source=https://a.example/fhir{form}").status_code
+
+
 def test_a_link_of_a_search_is_none_of_a_list(client: TestClient) -> None:
     """Sealed with the same key, but of another kind; and the other way round."""
     post(client, numb("p1"))

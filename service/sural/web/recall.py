@@ -52,6 +52,8 @@ def recall_route(opened: Opened, base: Base) -> Route:
         accept.refuse_unless(FHIR_JSON, CSV)
         knowing, seal = Knowing(opened.resources().ledger), opened.searcher().seal
         asked = _asked(request, seal)
+        if asked.wanted.source and knowing.count() and not knowing.has_source(asked.wanted.source):
+            raise Refused(Issue("parameter-invalid", "http.source"))
         if accept.weight(CSV) > accept.weight(FHIR_JSON):
             return _csv(knowing, asked.wanted)
         return FhirResponse(_bundle(knowing, asked, seal, f"{base(request)}/$recall", request.query_params.get(PARAMETER)))

@@ -379,7 +379,7 @@ def test_without_the_extra_the_message_names_it(tmp_path: Path) -> None:
 
     assert (
         1,
-        "sural cohort: --engine spark needs more than the base installation: pip install 'sural[spark]' (pyspark is missing)\n",
+        "sural cohort: --engine spark needs more than the base installation: pip install '.[spark]' in a clone of Sural (pyspark is missing)\n",
     ) == (
         done.returncode,
         done.stderr,

@@ -30,7 +30,7 @@ def run_assess(options: Namespace) -> int:
     except ModuleNotFoundError as fault:
         if fault.name not in ("pyspark", "pyarrow", "pandas"):
             raise
-        say(f"sural cohort: --engine spark needs more than the base installation: pip install 'sural[spark]' ({fault.name} is missing)")
+        say(f"sural cohort: --engine spark needs more than the base installation: pip install '.[spark]' in a clone of Sural ({fault.name} is missing)")
         return 1
 
 

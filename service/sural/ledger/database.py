@@ -167,7 +167,7 @@ def _postgresql(address: URL) -> Engine:
     try:
         return create_engine(address, isolation_level="READ COMMITTED", connect_args={**own, "options": options.strip()}, **POOL)
     except ImportError:
-        raise ValueError("PostgreSQL needs its driver: pip install 'sural[postgresql]'") from None
+        raise ValueError("PostgreSQL needs its driver: pip install '.[postgresql]' in a clone of Sural") from None
 
 
 @contextmanager

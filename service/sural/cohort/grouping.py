@@ -11,13 +11,15 @@ Grouping may be killed at any moment and is then begun anew.
 import gzip
 import os
 import shutil
+import struct
 import zlib
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Iterator
-from functools import lru_cache, partial
+from functools import lru_cache
 from pathlib import Path
 from typing import BinaryIO
 
+import msgspec
 import orjson
 from msgspec import Struct
 
@@ -39,8 +41,6 @@ INFLATED = 12
 _LINES, _SHARED = "lines", "medications"
 _NOBODY = "nobody"
 BOM = b"\xef\xbb\xbf"
-_RECORD = b"%b\t%d\t%d\t%d\t%b\n"
-"""One stored line: key, stretch, number in it, role, bytes."""
 
 
 class Unreadable(Exception):
@@ -88,6 +88,10 @@ Row = tuple[int, int, int, bytes]
 """One line: what it is, the number of its file, its own number in it from 1, and its bytes."""
 Stored = tuple[bytes, int, int, int, bytes]
 """One line as it is kept: key, stretch, number in it from 0, what it is, and its bytes."""
+_FRAME = struct.Struct("<Q")
+"""Before the lines that were written at once: how many bytes they are, as MessagePack."""
+_encode = msgspec.msgpack.Encoder().encode
+_decode = msgspec.msgpack.Decoder(list[Stored]).decode
 
 
 def group(
@@ -145,13 +149,18 @@ def people(folder: Path, grouped: Grouped, bucket: int) -> Iterator[tuple[str, l
 def by_patient(stored: Iterable[Stored], grouped: Grouped) -> Iterator[tuple[str, list[Row]]]:
     """Lines put together by patient, in the order of files, with those of the Medications that they name. Of a patient with more lines than
     can be assessed at once the others are empty."""
-    found: dict[bytes, list[tuple[int, int, int, bytes]]] = defaultdict(list)
-    for key, stretch, number, role, body in stored:
-        rows = found[key]
-        rows.append((stretch, number, role, body if len(rows) <= MAX_ENTRIES else b""))
+    found: dict[bytes, list[Stored]] = defaultdict(list)
+    for row in stored:
+        rows = found[row[0]]
+        rows.append(row if len(rows) <= MAX_ENTRIES else (*row[:4], b""))
+    starts = grouped.starts
     for key in sorted(found, key=_place):
-        rows = sorted(found.pop(key))
-        yield orjson.loads(key), [_row(grouped, *row) for row in rows]
+        rows = found.pop(key)
+        rows.sort()
+        yield (
+            orjson.loads(key),
+            [(role, starts[stretch][0], starts[stretch][1] + number, body) for _, stretch, number, role, body in rows],
+        )
 
 
 def nobody(folder: Path, grouped: Grouped) -> Iterator[Row]:
@@ -161,13 +170,9 @@ def nobody(folder: Path, grouped: Grouped) -> Iterator[Row]:
 
 def in_order(stored: Iterable[Stored], grouped: Grouped) -> Iterator[Row]:
     """Lines in the order of the files."""
-    for row in sorted((stretch, number, role, body) for _, stretch, number, role, body in stored):
-        yield _row(grouped, *row)
-
-
-def _row(grouped: Grouped, stretch: int, number: int, role: int, body: bytes) -> Row:
-    file, first = grouped.starts[stretch]
-    return role, file, first + number, body
+    for _, stretch, number, role, body in sorted(stored, key=lambda row: row[1:3]):
+        file, first = grouped.starts[stretch]
+        yield role, file, first + number, body
 
 
 def _stretches(number: int, one: Input, earlier: bool) -> Iterator[Stretch]:
@@ -186,7 +191,7 @@ def _place(key: bytes) -> tuple[int, bytes]:
 
 @lru_cache(4096)
 def written(key: str) -> tuple[bytes, int]:
-    """A key as it is stored, which has no tab and no end of line, and its checksum."""
+    """A key as it is stored, and its checksum."""
     stored = orjson.dumps(key)
     return stored, zlib.crc32(stored)
 
@@ -201,42 +206,49 @@ class _Reader:
 
     def read(self, number: int, stretch: Stretch) -> Counted:
         """Bring the lines of a stretch to their buckets."""
-        kept: dict[str, list[bytes]] = defaultdict(list)
+        kept: dict[int, list[Stored]] = defaultdict(list)
+        shared: dict[int, list[Stored]] = defaultdict(list)
+        of_nobody: list[Stored] = []
         sizes: Counter[int] = Counter()
         kinds: Counter[Role] = Counter()
-        index = held = 0
+        held = 0
         buckets, earlier = self.buckets, stretch.earlier
         for index, body in enumerate(_lines(self.inputs[stretch.file], stretch)):
             role, key, medication = judge(body, earlier)
             if key is not None:
                 name, place = written(key)
-                bucket = place * buckets >> 32
-                kept[f"{_LINES}/{bucket}"].append(_RECORD % (name, number, index, role, body))
-                sizes[bucket] += 1
-                shared = name  # of one who names a Medication, only the key is kept beside the Medication
+                kept[place * buckets >> 32].append((name, number, index, role, body))
             else:
-                shared = body
+                name = b""
                 kinds[role] += 1
                 if role is Role.REJECT:
-                    kept[f"{_LINES}/{_NOBODY}"].append(_RECORD % (b"", number, index, role, body))
-            if medication is not None:
-                name, place = written(medication)
-                kept[f"{_SHARED}/{place * buckets >> 32}"].append(_RECORD % (name, number, index, role, shared))
+                    of_nobody.append((name, number, index, role, body))
+            if medication is not None:  # beside the Medication of somebody only the key of theirs is kept
+                drug, place = written(medication)
+                shared[place * buckets >> 32].append((drug, number, index, role, name or body))
             held += len(body)
             if held > HELD:
-                self._write(kept)
+                self._write(kept, shared, of_nobody, sizes)
                 held = 0
-        self._write(kept)
+        self._write(kept, shared, of_nobody, sizes)
         total = sum(sizes.values()) + sum(kinds.values())
         return Counted(total, dict(sizes), kinds[Role.BLANK], kinds[Role.NOT_READ], kinds[Role.MEDICATION])
 
-    def _write(self, kept: dict[str, list[bytes]]) -> None:
-        for name, lines in kept.items():
-            _append(self.folder / name, lines)
-        kept.clear()
+    def _write(
+        self, kept: dict[int, list[Stored]], shared: dict[int, list[Stored]], of_nobody: list[Stored], sizes: Counter[int]
+    ) -> None:
+        for bucket, lines in kept.items():
+            sizes[bucket] += len(lines)
+            _append(self.folder / _LINES / str(bucket), lines)
+        for bucket, lines in shared.items():
+            _append(self.folder / _SHARED / str(bucket), lines)
+        if of_nobody:
+            _append(self.folder / _LINES / _NOBODY, of_nobody)
+        for one in (kept, shared, of_nobody):
+            one.clear()
 
 
-def _append(bucket: Path, lines: list[bytes]) -> None:
+def _append(bucket: Path, lines: list[Stored]) -> None:
     """Add lines to the file that this process has in a bucket."""
     path = bucket / str(os.getpid())
     try:
@@ -245,7 +257,9 @@ def _append(bucket: Path, lines: list[bytes]) -> None:
         bucket.mkdir(parents=True, exist_ok=True)
         file = path.open("ab")
     with file:
-        file.write(b"".join(lines))
+        content = _encode(lines)
+        file.write(_FRAME.pack(len(content)))
+        file.write(content)
 
 
 _reader: list[_Reader] = []
@@ -277,33 +291,38 @@ class _TooLong(Exception):
 
 
 def _cut(file: BinaryIO | gzip.GzipFile, stretch: Stretch) -> Iterator[bytes]:
-    line = partial(file.readline, LONGEST_LINE + 2)
-    at = stretch.begin
-    if at:
-        file.seek(at - 1)
-        at += len(line()) - 1
+    at, end = stretch.begin, stretch.end
+    rest, torn = b"", at > 0
+    if torn:  # the line that began before is another's, and ends here or later
+        at -= 1
+        file.seek(at)
     elif file.read(len(BOM)) == BOM:
         at = len(BOM)
     else:
         file.seek(0)
-    end = stretch.end
-    while end is None or at < end:
-        body = line()
-        if not body:
-            return
-        if len(body) > LONGEST_LINE:
+    while block := file.read(_BLOCK):
+        lines = (rest + block).split(b"\n")
+        rest = lines.pop()
+        if len(rest) > LONGEST_LINE:
             raise _TooLong
-        at += len(body)
-        yield body.rstrip(b"\r\n")
+        for body in lines:
+            if end is not None and at >= end:
+                return
+            at += len(body) + 1
+            if torn:
+                torn = False
+            else:
+                yield body.rstrip(b"\r")
+    if rest and not torn and (end is None or at < end):
+        yield rest.rstrip(b"\r")
 
 
 def _stored(bucket: Path) -> Iterator[Stored]:
-    """Key, stretch, number, role and bytes of each line in a bucket."""
+    """The lines in a bucket."""
     for path in bucket.iterdir() if bucket.exists() else ():
         with path.open("rb") as file:
-            for line in file:
-                key, stretch, number, role, body = line.split(b"\t", 4)
-                yield key, int(stretch), int(number), int(role), body[:-1]
+            while head := file.read(_FRAME.size):
+                yield from _decode(file.read(_FRAME.unpack(head)[0]))
 
 
 def _share(folder: Path, buckets: int, sizes: Counter[int]) -> tuple[int, int]:
@@ -314,14 +333,14 @@ def _share(folder: Path, buckets: int, sizes: Counter[int]) -> tuple[int, int]:
         for key, _, _, role, body in _stored(shared):
             if role == Role.RESOURCE:
                 naming[key].add(body)
-        kept: dict[int, list[bytes]] = defaultdict(list)
+        kept: dict[int, list[Stored]] = defaultdict(list)
         for key, stretch, number, role, body in _stored(shared):
             if role != Role.MEDICATION or key not in naming:
                 continue
             named += 1
             for person in naming[key]:
                 copies += 1
-                kept[zlib.crc32(person) * buckets >> 32].append(_RECORD % (person, stretch, number, role, body))
+                kept[zlib.crc32(person) * buckets >> 32].append((person, stretch, number, role, body))
         for bucket, lines in kept.items():
             sizes[bucket] += len(lines)
             _append(folder / _LINES / str(bucket), lines)

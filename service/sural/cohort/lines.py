@@ -75,10 +75,11 @@ def judge(body: bytes, earlier: bool = False) -> Judged:
         line = loose
     kind = line.resourceType
     if kind in _OF_A_SUBJECT:
-        key = _key(line.subject)
-        if key is None:
+        subject = line.subject
+        if subject is None or subject.reference is None:
             return _OF_NOBODY
-        return Judged(Role.RESOURCE, key, _named_medication(line) if kind in _NAMING else None)
+        whose = _whose(subject.reference)
+        return _naming(whose, line) if kind in _NAMING else whose
     if kind == "Patient":
         return Judged(Role.RESOURCE, line.id) if line.id else _OF_NOBODY
     if kind == "Medication":
@@ -95,13 +96,18 @@ def patient(reference: str) -> str | None:
     return found[1] if found else None
 
 
-def _key(subject: _Reference | None) -> str | None:
-    return patient(subject.reference) if subject is not None and subject.reference is not None else None
+@lru_cache(4096)
+def _whose(reference: str) -> Judged:
+    key = patient(reference)
+    return _OF_NOBODY if key is None else Judged(Role.RESOURCE, key)
 
 
-def _named_medication(line: _Line) -> str | None:
+def _naming(whose: Judged, line: _Line) -> Judged:
+    """The same with the Medication that a line of somebody names."""
     named = line.medicationReference
-    return _medication(named.reference) if named is not None and named.reference is not None else None
+    if whose.key is None or named is None or named.reference is None:
+        return whose
+    return whose._replace(medication=_medication(named.reference))
 
 
 @lru_cache(4096)

@@ -6,6 +6,7 @@ are no JSON are read line by line instead, as `sural assess` reads them: what ca
 
 from collections import Counter
 from collections.abc import Iterable
+from operator import itemgetter
 from typing import Any
 
 import msgspec
@@ -26,6 +27,7 @@ Row = tuple[int, int, int, bytes]
 _BEFORE, _BETWEEN, _AFTER = b'{"resourceType":"Bundle","type":"collection","entry":[{"resource":', b'},{"resource":', b"}]}"
 _OURS = ANSWER_SYSTEM.encode()
 _NONE = Intake((), {})
+_text = itemgetter(3)
 _EARLIER = int(Role.EARLIER)
 _UNUSABLE = frozenset({"status-not-usable", "preliminary", "diagnosis-unconfirmed"})
 """Warnings that say that a resource cannot be used; errors say so by themselves."""
@@ -150,10 +152,6 @@ def judge_line(body: bytes) -> Issue:
         return document.issues[0]
     named = getattr(document.items[0].record, "subject", None)
     return Issue("subject-missing" if named is None else "subject-not-patient")
-
-
-def _text(row: Row) -> bytes:
-    return row[3]
 
 
 def _document(lines: list[Row], checker: Checker | None) -> Document:

@@ -24,6 +24,8 @@ def latest_versions(document: Document) -> list[Item]:
     urls = {item.full_url for item in document.items}
     if len(urls) == len(document.items) and None not in urls and "/_history/" not in "".join(filter(None, urls)):
         return document.items
+    if urls == {None} and len({(item.type, item.record.id or "") for item in document.items if item.record}) == len(document.items):
+        return document.items
     standing: dict[str, list[Item]] = {}
     for item in document.items:
         name = identity(item)

@@ -176,3 +176,29 @@ def test_an_id_that_is_no_id_is_kept_apart(tmp_path: Path) -> None:
     (tmp_path / "in" / "a.ndjson").write_bytes(odd + b"\n" + observation("a"))
 
     assert {("a\tb\nc", "a.ndjson", 1, odd): 1, ("a", "a.ndjson", 2, observation("a")): 1} == found(tmp_path)[0]
+
+
+def test_a_medication_reaches_everybody_who_names_it_however_many(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Once each, though some name it twice; few are looked at together."""
+    asking = [
+        {
+            "resourceType": "MedicationRequest",
+            "id": f"r{number}-{again}",
+            "subject": {"reference": f"Patient/p{number}"},
+            "medicationReference": {"reference": f"Medication/m{number % 3}"},
+        }
+        for number in range(50)
+        for again in range(1 + number % 2)
+    ]
+    bulk(tmp_path / "in", [*asking, *({"resourceType": "Medication", "id": f"m{number}"} for number in (0, 1, 7))])
+    monkeypatch.setattr(grouping, "NAMING", 4)
+    monkeypatch.setattr(grouping, "BUCKET", 1000)
+    grouped = group(inputs([str(tmp_path / "in")]), (), tmp_path / "work", 1)
+    medications = {
+        key: [orjson.loads(body)["id"] for role, _, _, body in rows if role == Role.MEDICATION]
+        for bucket in range(len(grouped.sizes))
+        for key, rows in people(tmp_path / "work", grouped, bucket)
+    }
+
+    assert {f"p{number}": [f"m{number % 3}"] if number % 3 < 2 else [] for number in range(50)} == medications
+    assert (1, 34 - 2) == (grouped.unnamed, grouped.shared)

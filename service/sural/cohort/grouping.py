@@ -20,7 +20,6 @@ from pathlib import Path
 from typing import BinaryIO
 
 import msgspec
-import orjson
 from msgspec import Struct
 
 from sural.cohort.inputs import Input
@@ -34,6 +33,8 @@ STRETCH = 64 * 2**20
 """Bytes of an uncompressed file that one process is given at a time."""
 HELD = 16 * 2**20
 """Bytes of lines that a process holds before it writes them to their buckets."""
+NAMING = 20_000
+"""How many who name Medications are looked at together, about."""
 LONGEST_LINE = 16 * 2**20
 _BLOCK = 2**20
 INFLATED = 12
@@ -158,7 +159,7 @@ def by_patient(stored: Iterable[Stored], grouped: Grouped) -> Iterator[tuple[str
         rows = found.pop(key)
         rows.sort()
         yield (
-            orjson.loads(key),
+            key.decode(),
             [(role, starts[stretch][0], starts[stretch][1] + number, body) for _, stretch, number, role, body in rows],
         )
 
@@ -192,7 +193,7 @@ def _place(key: bytes) -> tuple[int, bytes]:
 @lru_cache(4096)
 def written(key: str) -> tuple[bytes, int]:
     """A key as it is stored, and its checksum."""
-    stored = orjson.dumps(key)
+    stored = key.encode()
     return stored, zlib.crc32(stored)
 
 
@@ -326,23 +327,35 @@ def _stored(bucket: Path) -> Iterator[Stored]:
 
 
 def _share(folder: Path, buckets: int, sizes: Counter[int]) -> tuple[int, int]:
-    """Bring Medications to the buckets of the patients who name them: how many are named, and how often in all."""
+    """Bring Medications to the buckets of the patients who name them: how many are named, and how often in all.
+
+    Everybody may name the same one: so many people are looked at a time, however often that reads a bucket again.
+    """
     named = copies = 0
     for shared in (folder / _SHARED).iterdir() if (folder / _SHARED).exists() else ():
-        naming: dict[bytes, set[bytes]] = defaultdict(set)
-        for key, _, _, role, body in _stored(shared):
-            if role == Role.RESOURCE:
-                naming[key].add(body)
-        kept: dict[int, list[Stored]] = defaultdict(list)
-        for key, stretch, number, role, body in _stored(shared):
-            if role != Role.MEDICATION or key not in naming:
-                continue
-            named += 1
-            for person in naming[key]:
-                copies += 1
-                kept[zlib.crc32(person) * buckets >> 32].append((person, stretch, number, role, body))
-        for bucket, lines in kept.items():
-            sizes[bucket] += len(lines)
-            _append(folder / _LINES / str(bucket), lines)
+        drugs: dict[bytes, list[Stored]] = defaultdict(list)
+        naming = 0
+        for row in _stored(shared):
+            if row[3] == Role.MEDICATION:
+                drugs[row[0]].append(row)
+            else:
+                naming += 1
+        used: set[bytes] = set()
+        slices = 1 + naming // NAMING
+        for part in range(slices if drugs else 0):
+            pairs = {
+                (person, drug)
+                for drug, _, _, role, person in _stored(shared)
+                if role == Role.RESOURCE and drug in drugs and zlib.crc32(person) * slices >> 32 == part
+            }
+            kept: dict[int, list[Stored]] = defaultdict(list)
+            for person, drug in pairs:
+                kept[zlib.crc32(person) * buckets >> 32] += [(person, *row[1:]) for row in drugs[drug]]
+                used.add(drug)
+            for bucket, lines in kept.items():
+                copies += len(lines)
+                sizes[bucket] += len(lines)
+                _append(folder / _LINES / str(bucket), lines)
+        named += sum(len(drugs[drug]) for drug in used)
     shutil.rmtree(folder / _SHARED, ignore_errors=True)
     return named, copies

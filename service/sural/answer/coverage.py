@@ -43,4 +43,4 @@ def gaps(exam: Examination) -> list[Gap]:
 
 
 def _recorded(limb: Limb, codes: tuple[str, ...]) -> bool:
-    return any(code in limb.findings or code in limb.sites for code in codes)
+    return not (limb.findings.keys().isdisjoint(codes) and limb.sites.keys().isdisjoint(codes))

@@ -275,7 +275,7 @@ def one_part(tmp_path: Path) -> Any:
 
     resources = [one["resource"] for id in ("p1", "p2") for one in Exam(patient=id).normal().entries]
     whose = [
-        orjson.dumps(one.get("subject", {}).get("reference", f"Patient/{one['id']}").removeprefix("Patient/"))
+        one.get("subject", {}).get("reference", f"Patient/{one['id']}").removeprefix("Patient/").encode()
         for one in resources
     ]
     for name in (parts.PARTS, parts.ATTEMPTS, f"{parts.GROUPED}/part=0"):

@@ -3,38 +3,22 @@
 import hashlib
 import random
 import subprocess
-import sys
 import tempfile
 import time
 from collections import Counter
-from datetime import date
 from pathlib import Path
 
 import orjson
 
 from sural.cohort.synthetic.writing import write
+from tests.cohorts import AS_OF, command
 
-AS_OF = date(2026, 3, 2)
-RUN = "import sys\nif __name__ == '__main__':\n    from sural.cli.main import main\n    sys.exit(main(sys.argv[1:]))"
 COMPARED = ("answers.ndjson", "summaries.ndjson", "rejects.ndjson", "report.html")
 
 
 def running(source: Path, out: Path, *more: str) -> "subprocess.Popen[bytes]":
     """A run as a user starts it, with two processes."""
-    options = [
-        "cohort",
-        "assess",
-        str(source),
-        "--out",
-        str(out),
-        "--as-of",
-        AS_OF.isoformat(),
-        "--workers",
-        "2",
-        "--resume",
-        *more,
-    ]
-    return subprocess.Popen([sys.executable, "-c", RUN, *options], stderr=subprocess.DEVNULL)
+    return subprocess.Popen(command(source, out, "--workers", "2", "--resume", *more), stderr=subprocess.DEVNULL)
 
 
 def kill_cohort(kills: int, patients: int, seed: int, engine: str = "local") -> list[str]:

@@ -1,5 +1,6 @@
 """Populations for tests: Bulk Data files written into a folder, and what a run makes of them."""
 
+import sys
 from collections.abc import Iterable
 from datetime import date
 from pathlib import Path
@@ -16,6 +17,14 @@ from sural.doors.request import Request
 
 AS_OF = date(2026, 3, 2)
 OUTPUTS = ("answers.ndjson", "summaries.ndjson", "rejects.ndjson", "report.html", "account.json")
+
+_RUN = "import sys\nif __name__ == '__main__':\n    from sural.cli.main import main\n    sys.exit(main(sys.argv[1:]))"
+
+
+def command(source: Path, out: Path, *more: str) -> list[str]:
+    """A run as a user starts it, in a process of its own that others may spring from."""
+    options = ["--out", str(out), "--as-of", AS_OF.isoformat()]
+    return [sys.executable, "-c", _RUN, "cohort", "assess", str(source), *options, *more]
 
 
 class Silent:

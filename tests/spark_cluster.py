@@ -20,18 +20,16 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import date
 from pathlib import Path
 
 from sural.cohort.journal import OUTPUTS, UNFINISHED
 from sural.cohort.synthetic.writing import write
+from tests.cohorts import AS_OF, command
 
-AS_OF = date(2026, 3, 2)
 HERE = "127.0.0.1"
 QUICK = "-XX:TieredStopAtLevel=1"
 """Java that lives for a minute does not pay for compiling well."""
 PAGES = ("report.html", "account.json")
-RUN = "import sys\nif __name__ == '__main__':\n    from sural.cli.main import main\n    sys.exit(main(sys.argv[1:]))"
 SETTINGS = f"""
 spark.driver.memory 512m
 spark.executor.memory 512m
@@ -122,8 +120,7 @@ def cluster(folder: Path, workers: int = 2) -> Iterator[Cluster]:
 
 def assessing(source: Path, out: Path, environment: dict[str, str], *more: str) -> "subprocess.Popen[bytes]":
     """The command as a user gives it."""
-    options = ["cohort", "assess", str(source), "--out", str(out), "--as-of", AS_OF.isoformat(), *more]
-    return subprocess.Popen([sys.executable, "-c", RUN, *options], env=environment)
+    return subprocess.Popen(command(source, out, *more), env=environment)
 
 
 def differences(local: Path, spark: Path) -> list[str]:

@@ -17,7 +17,6 @@ import subprocess
 import sys
 import tempfile
 import time
-from datetime import date
 from pathlib import Path
 from typing import NamedTuple
 
@@ -25,12 +24,11 @@ import orjson
 
 from sural.cohort.synthetic.writing import write
 from tests.benchmarks.speed import engine
+from tests.cohorts import AS_OF, command
 
-AS_OF = date(2026, 3, 2)
 SAMPLE = 2000
 """Lines that the models parse."""
 LIMIT_MB = 500
-RUN = "import sys\nif __name__ == '__main__':\n    from sural.cli.main import main\n    sys.exit(main(sys.argv[1:]))"
 
 
 class Run(NamedTuple):
@@ -44,9 +42,8 @@ class Run(NamedTuple):
 def run(source: Path, out: Path, workers: int, *more: str) -> Run:
     """Assess a population in a process of its own."""
     shutil.rmtree(out, ignore_errors=True)
-    command = [sys.executable, "-c", RUN, "cohort", "assess", str(source), "--out", str(out), "--as-of", AS_OF.isoformat()]
     began = time.perf_counter()
-    process = subprocess.Popen([*command, "--workers", str(workers), *more], stderr=subprocess.DEVNULL)
+    process = subprocess.Popen(command(source, out, "--workers", str(workers), *more), stderr=subprocess.DEVNULL)
     _, status, used = os.wait4(process.pid, 0)
     wall = time.perf_counter() - began
     process.returncode = os.waitstatus_to_exitcode(status)

@@ -14,11 +14,9 @@ import os
 import shutil
 import statistics
 import subprocess
-import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from datetime import date
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -26,9 +24,9 @@ from sural.cohort.lines import judge
 from sural.cohort.spark.addresses import address
 from sural.cohort.spark.session import session
 from sural.cohort.synthetic.writing import write
-from tests.spark_cluster import RUN, descendants
+from tests.cohorts import AS_OF, command
+from tests.spark_cluster import descendants
 
-AS_OF = date(2026, 3, 2)
 ENGINES = ("local", "spark")
 _TICK = os.sysconf("SC_CLK_TCK")
 
@@ -43,21 +41,10 @@ class Run(NamedTuple):
 def run(engine: str, source: Path, out: Path, *more: str) -> Run:
     """One run in a process of its own. Processor time is looked at while it runs, every tenth of a second."""
     shutil.rmtree(out, ignore_errors=True)
-    options = [
-        "cohort",
-        "assess",
-        str(source),
-        "--out",
-        str(out),
-        "--as-of",
-        AS_OF.isoformat(),
-        "--workers",
-        "2",
-        "--engine",
-        engine,
-    ]
     began = time.perf_counter()
-    process = subprocess.Popen([sys.executable, "-c", RUN, *options, *more], stderr=subprocess.DEVNULL)
+    process = subprocess.Popen(
+        command(source, out, "--workers", "2", "--engine", engine, *more), stderr=subprocess.DEVNULL
+    )
     used: dict[int, float] = {}
     while process.poll() is None:
         for pid in [process.pid, *descendants(process.pid)]:

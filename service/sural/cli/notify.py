@@ -1,9 +1,9 @@
 """`sural notify`: the delivery of notifications in a process of its own, beside a service or several."""
 
 import asyncio
-import logging
 from argparse import Namespace
 
+from sural.cli import logs
 from sural.cli.reading import say
 from sural.ledger.database import Unusable, is_there
 from sural.ledger.resources import Resources
@@ -30,10 +30,7 @@ def run(options: Namespace) -> int:
         say("sural notify: no server may be notified; outbound.subscribers in the settings names them, see docs/subscriptions.md")
         return 2
     if options.log:
-        handler = logging.StreamHandler()
-        handler.setFormatter(logging.Formatter("%(asctime)s %(message)s"))
-        logging.getLogger("sural.notifications").addHandler(handler)
-        logging.getLogger("sural.notifications").setLevel(logging.INFO)
+        logs.show("sural.notifications")
     delivering = delivery(resources, settings, log_to(settings.audit.file) if settings.audit.file else None)
     if options.once:
         say(f"sural notify: {asyncio.run(delivering.once())} notifications sent")

@@ -2,7 +2,6 @@
 
 import gc
 import ipaddress
-import logging
 from argparse import Namespace
 from contextlib import suppress
 from socket import socket
@@ -12,6 +11,7 @@ import uvicorn
 from fastapi import FastAPI
 
 from sural.canonical import RULE_SET, VERSION
+from sural.cli import logs
 from sural.cli.reading import say
 from sural.doors.assessor import structural_check, transactions
 from sural.doors.cases import cases
@@ -49,11 +49,7 @@ def run(options: Namespace) -> int:
         )
         return 2
     if options.access_log:
-        handler = logging.StreamHandler()
-        handler.setFormatter(logging.Formatter("%(asctime)s %(message)s"))
-        for name in ("sural.access", "sural.notifications"):
-            logging.getLogger(name).addHandler(handler)
-            logging.getLogger(name).setLevel(logging.INFO)
+        logs.show("sural.access", "sural.notifications")
     deliver = bool(settings.outbound.subscribers) and not options.without_notifications
     app = create_app(check=options.check == "structure", settings=settings, database=options.database, deliver=deliver)
     return listen(app, options.host, options.port)

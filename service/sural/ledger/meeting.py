@@ -3,12 +3,12 @@
 A search looks in what is found by now; subscriptions need what a resource was found by when it changed. Both follow from `sural.ledger.parameters`.
 """
 
-from collections.abc import Sequence
 from datetime import datetime
 from functools import cached_property
 
 from sural.ledger.criteria import Asked, Criterion, Range
 from sural.ledger.parameters import identifiers, spans, terms
+from sural.ledger.ranges import meets
 from sural.ledger.resources import Stored
 
 
@@ -48,7 +48,9 @@ class Found:
             met = any(code in (None, own) and system in (None, of) for code, system in one.symbols for own, of in mine)
             return met is not one.negated
         if one.number:
-            return any(within(low, high, one.ranges) for number, low, high in self._spans if number == one.number)
+            return any(
+                meets(low, high, asked) for number, low, high in self._spans if number == one.number for asked in one.ranges
+            )
         return any(self._changed(asked) for asked in one.ranges)
 
     def _changed(self, asked: Range) -> bool:
@@ -66,30 +68,3 @@ class Found:
             case "ne":
                 return not first <= self._instant <= last
         return first <= self._instant <= last
-
-
-def within(low: int, high: int, ranges: Sequence[Range]) -> bool:
-    """Whether a range of a resource meets one of those that are asked for; as `sural.ledger.ranges` has it for the database."""
-    return any(_met(low, high, asked) for asked in ranges)
-
-
-def _met(low: int, high: int, asked: Range) -> bool:
-    inside = low >= asked.low and high <= asked.high
-    match asked.prefix:
-        case "lt":
-            return low < asked.low
-        case "gt":
-            return high > asked.high
-        case "sa":
-            return low > asked.high
-        case "eb":
-            return high < asked.low
-        case "ap":
-            return low <= asked.high and high >= asked.low
-        case "ne":
-            return not inside
-        case "le":
-            return low < asked.low or inside
-        case "ge":
-            return high > asked.high or inside
-    return inside

@@ -4,8 +4,9 @@ Source: FHIR R4, search, prefixes: the range of the resource against the range t
 """
 
 from collections.abc import Sequence
+from typing import Any, overload
 
-from sqlalchemy import ColumnElement, and_, false, not_, or_
+from sqlalchemy import ColumnElement, false, or_
 
 from sural.ledger.criteria import Range
 
@@ -32,10 +33,16 @@ def last_beginning(asked: Range) -> int:
 
 def within(low: ColumnElement[int], high: ColumnElement[int], ranges: Sequence[Range]) -> Condition:
     """Whether a range of a resource meets one of those that are asked for."""
-    return or_(*(_meets(low, high, asked) for asked in ranges)) if ranges else false()
+    return or_(*(meets(low, high, asked) for asked in ranges)) if ranges else false()
 
 
-def _meets(low: ColumnElement[int], high: ColumnElement[int], asked: Range) -> Condition:
+@overload
+def meets(low: int, high: int, asked: Range) -> bool: ...
+@overload
+def meets(low: ColumnElement[int], high: ColumnElement[int], asked: Range) -> Condition: ...
+def meets(low: Any, high: Any, asked: Range) -> Any:
+    """Whether a range meets the one that is asked for: of numbers, or of columns as a condition for the database."""
+    inside = (low >= asked.low) & (high <= asked.high)
     match asked.prefix:
         case "lt":
             return low < asked.low
@@ -46,13 +53,11 @@ def _meets(low: ColumnElement[int], high: ColumnElement[int], asked: Range) -> C
         case "eb":
             return high < asked.low
         case "ap":
-            return and_(low <= asked.high, high >= asked.low)
-    inside = and_(low >= asked.low, high <= asked.high)
-    match asked.prefix:
+            return (low <= asked.high) & (high >= asked.low)
         case "ne":
-            return not_(inside)
+            return (low < asked.low) | (high > asked.high)
         case "le":
-            return or_(low < asked.low, inside)
+            return (low < asked.low) | inside
         case "ge":
-            return or_(high > asked.high, inside)
+            return (high > asked.high) | inside
     return inside

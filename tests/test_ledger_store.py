@@ -1,6 +1,7 @@
 """Stored answers: kept once, amended in place, every version in one feed, uniqueness by the store."""
 
 from concurrent.futures import ThreadPoolExecutor
+from copy import deepcopy
 from typing import Any
 
 import pytest
@@ -95,6 +96,64 @@ def test_a_later_examination_revokes_open_proposals_of_the_earlier_one(store: Re
     assert {"revoked"} == statuses(store, kept[FIRST_DAY], "ServiceRequest")
     assert {"active"} == statuses(store, kept[LATER_DAY], "ServiceRequest")
     assert {"final"} == statuses(store, kept[FIRST_DAY], "RiskAssessment")
+
+
+def hurt(day: str = FIRST_DAY) -> dict[str, Any]:
+    """The answer to an examination that finds a foot ulcer."""
+    return answer_of(dated(Exam("p1").felt("both").pulses("both").see("foot-ulcer", "present", "left").no_history(), day), as_of=day[:10], transaction=True)
+
+
+def dated(found: Exam, day: str) -> Exam:
+    for entry in found.entries:
+        if entry["resource"]["resourceType"] == "Observation":
+            entry["resource"] |= {"effectiveDateTime": day, "id": f"{entry['resource']['id']}-{day[:10]}"}
+    return found
+
+
+BLOOD = Exam("p1").see("egfr", 80)
+PULSES = Exam("p1").pulses("both").felt("both")
+HEALED = Exam("p1").normal()
+
+
+@pytest.mark.parametrize("turned", [False, True])
+@pytest.mark.parametrize(("later", "status"), [(BLOOD, "active"), (PULSES, "active"), (HEALED, "revoked")])
+def test_a_later_answer_that_knows_less_leaves_proposals_open(store: Resources, later: Exam, status: str, turned: bool) -> None:
+    """Decision 0013: a blood test says nothing of an ulcer, so that the urgent referral for it still waits; in whichever order they come."""
+    answers = [hurt(), answer_of(dated(deepcopy(later), LATER_DAY), as_of=LATER_DAY[:10], transaction=True)]
+    kept = [keep(store, one) for one in (reversed(answers) if turned else answers)]
+
+    assert {status} == statuses(store, kept[-1 if turned else 0], "ServiceRequest")
+
+
+def test_a_later_answer_that_proposes_the_same_takes_over(store: Resources) -> None:
+    """The ulcer is seen again: one proposal is open, that of the later examination."""
+    first, second = keep(store, hurt()), keep(store, hurt(LATER_DAY))
+
+    assert ({"revoked"}, {"active"}) == (statuses(store, first, "ServiceRequest"), statuses(store, second, "ServiceRequest"))
+
+
+def test_a_part_of_an_examination_does_not_take_the_rest_back(store: Resources) -> None:
+    """A blood test of the same day, sent alone: the ulcer that was seen that day, and the referral for it, stand."""
+    kept = keep(store, hurt())
+    blood = answer_of(dated(Exam("p1", diabetes=None).see("egfr", 80), FIRST_DAY.replace("T09", "T11")), as_of=FIRST_DAY[:10], transaction=True)
+
+    with pytest.raises(Refused) as refused:
+        keep(store, blood, held={"Observation/other"})
+
+    assert ["examination-in-part"] == [issue.key for issue in refused.value.issues]
+    assert {"active"} == statuses(store, kept, "ServiceRequest")
+
+
+@pytest.mark.parametrize("held", [None, "all"])
+def test_what_an_input_holds_it_may_take_back(store: Resources, held: str | None) -> None:
+    """Where the input is everything there is, or names all that the stored answer rests on, the answer is amended."""
+    first = hurt()
+    keep(store, first)
+    names = {str(one["what"]["reference"]) for entry in first["entry"] for one in entry["resource"].get("entity", ())}
+    blood = answer_of(dated(Exam("p1", diabetes=None).see("egfr", 80), FIRST_DAY), as_of=FIRST_DAY[:10], transaction=True)
+    kept = keep(store, blood, held=names if held else None)
+
+    assert "amended" in statuses(store, kept, "RiskAssessment")
 
 
 def test_a_proposal_that_somebody_changed_is_theirs(store: Resources) -> None:

@@ -23,6 +23,7 @@ from sural.ledger.parameters import SEARCHED, TYPES
 from sural.web.app import create_app
 from sural.web.settings import Settings, Tokens
 from tests.asking import answer_of
+from tests.builders import Exam
 from tests.forms import response
 from tests.stored import BODY, STORE, exam, filled, found, keep, keys, matches, of_type
 
@@ -414,3 +415,18 @@ def test_a_patient_who_is_searched_by_identifier_is_audited_by_it(guarded: Guard
     named = [one["what"] for one in orjson.loads(guarded[1][-1])["entity"] if "what" in one]
 
     assert [{"identifier": {"system": "urn:example:skerrow", "value": "p1"}}] == named
+
+
+def test_a_part_of_an_examination_is_refused_where_it_would_take_findings_back(client: TestClient) -> None:
+    """A blood test of the same day, sent alone: what was found on the feet stands; sent with them it amends the answer."""
+    whole = exam("p1")
+    kept = keep(client, whole)
+    blood = Exam("p1", diabetes=None).see("egfr", 80, id="egfr-1", effectiveDateTime="2026-03-01T11:00:00+00:00")
+
+    refused = client.post(f"{STORE}?as-of=2026-04-10", content=orjson.dumps(blood.bundle()), headers=BODY)
+    assert ["examination-in-part"] == keys(refused, 409)
+    assert kept == keep(client, whole)
+
+    whole.add(blood.entries[-1]["resource"])
+    (leading,) = [one for one in keep(client, whole) if one["id"] == of_type(kept, "RiskAssessment")[0]["id"]]
+    assert "amended" == leading["status"]

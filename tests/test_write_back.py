@@ -16,7 +16,7 @@ from sural.ledger.store import Ledger
 from sural.records.faults import RecordsFault
 from sural.records.outgoing import NotOurs
 from tests.bench import KINDS, PATIENT, Bench, lost_feeling, statuses
-from tests.builders import EXAMINED, Json
+from tests.builders import EXAMINED, Exam, Json
 from tests.ehr import AS_OF, BASE, connect, run
 
 
@@ -144,6 +144,21 @@ def test_a_later_examination_gets_an_answer_of_its_own() -> None:
     assert {"revoked"} == statuses([one for one in bench.held("ServiceRequest") if one["id"] in early])
     assert {"active"} == statuses([one for one in bench.held("ServiceRequest") if one["id"] not in early])
     assert ["superseded", "acknowledged"] == bench.states()
+
+
+def test_a_later_answer_that_knows_less_leaves_proposals_open() -> None:
+    """Of the feet nothing is left inside the look-back: nobody has been seen for the earlier proposal, and it still waits. When they are
+    examined again it is revoked."""
+    bench = Bench().examine(lost_feeling("2025-09-01T09:30:00Z"))
+    bench.write(sural.assess(bench.exam, as_of=AS_OF, transaction=True, report="none"))
+    early = {one["id"] for one in bench.held("ServiceRequest")}
+    blood = Exam(PATIENT, diabetes=None).see("egfr", 80, effectiveDateTime="2026-01-10T09:30:00Z")
+    bench.write(sural.assess(blood.bundle(), as_of=AS_OF, transaction=True, report="none"))
+    assert {"active"} == statuses([one for one in bench.held("ServiceRequest") if one["id"] in early])
+
+    bench.examine(lost_feeling())
+    bench.write()
+    assert {"revoked"} == statuses([one for one in bench.held("ServiceRequest") if one["id"] in early])
 
 
 def test_a_dry_run_writes_nothing_and_says_what_it_would() -> None:

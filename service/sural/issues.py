@@ -140,6 +140,11 @@ _TABLE: tuple[tuple[str, Severity, str, int, str], ...] = (
     # stored answers
     ("type-not-stored", "error", "not-supported", 404, "Answers hold no resources of this type."),
     ("identifier-taken", "error", "duplicate", 409, "Another resource of this type has one of these identifiers."),
+    (
+        "examination-in-part", "error", "business-rule", 409,
+        "The stored answer about this examination rests on findings that are not in this input, and knows more: send them along, as entered in error "
+        "what no longer holds.",
+    ),
     ("version-conflict", "error", "conflict", 412, "The resource has another version by now, or is not there."),
     ("id-differs", "error", "value", 400, "The id in the resource is not the one in the address."),
     ("id-not-assigned", "error", "not-supported", 405, "There is no such resource to update: ids are assigned here."),

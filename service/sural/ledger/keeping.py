@@ -16,14 +16,14 @@ from sural.issues import Issue, Refused
 from sural.ledger.knowing import Knowing
 from sural.ledger.resources import ANSWER, Resources, Stored, Write, about, as_it_stands, by_identifier, new_id, stored
 from sural.ledger.tables import IDENTIFIER, RESOURCE
+from sural.recall.replacing import knows_less, replaced
+from sural.records.evidence import EVIDENCE
 from sural.records.evidence import instant as _instant
-from sural.records.outgoing import PROVENANCE, SOFTWARE, Outgoing, Part, answers_of, identifier, when_effective
+from sural.records.outgoing import LEADING, PROVENANCE, SOFTWARE, Outgoing, Part, answers_of, identifier, when_effective
 from sural.records.steps import linked
 
 Json = dict[str, Any]
 REQUEST = "ServiceRequest"
-LEADING = "foot-risk-category"
-"""The kind of the Observation that every answer has: its time is that of the examination."""
 OPEN = ("active", "draft")
 USABLE = ("final", "amended", "corrected", "preliminary")
 ANSWER_TYPES = ("Observation", "RiskAssessment", REQUEST, "DetectedIssue", "DiagnosticReport")
@@ -45,13 +45,16 @@ class Kept(Struct, frozen=True):
     left: tuple[str, ...] = ()
 
 
-def keep(resources: Resources, answer: Json | bytes, source: str = "", withdrawn: Collection[str] = ()) -> Kept:
+def keep(
+    resources: Resources, answer: Json | bytes, source: str = "", withdrawn: Collection[str] = (), held: Collection[str] | None = None
+) -> Kept:
     """Keep one patient's answer, a transaction Bundle of ours (`sural assess --as transaction`); the same again changes nothing.
 
     `source` is the address of the FHIR endpoint that its relative references belong to, such as `https://ehr.example/fhir`: they become
     absolute, so that two systems' patients with one id are not taken for one. `withdrawn` are other examinations of the patient of which no
-    newest finding stands any more: their answers are entered in error. Raises NotOurs for anything else, Refused when the examination is
-    another person's.
+    newest finding stands any more: their answers are entered in error. `held` are the references of all evidence in the input, where that
+    may be a part of what there is; None where it is everything. Raises NotOurs for anything else, Refused when the examination is another
+    person's, and when the input is a part that would take back what the stored answer about the examination knows.
     """
     outgoing = Outgoing.of(answer)
     if source:
@@ -60,7 +63,7 @@ def keep(resources: Resources, answer: Json | bytes, source: str = "", withdrawn
     if not outgoing.inputs:
         Knowing(resources.ledger).seen(outgoing.subject)
         return Kept((), *_parts(withdraw(resources, outgoing.subject, withdrawn)))
-    keeping = _Keeping(outgoing, withdrawn)
+    keeping = _Keeping(outgoing, withdrawn, held)
     made = resources.write(keeping.plan)
     changed = {one.reference: one for one in made}
     there = [changed.get(one, keeping.standing.get(one)) for one in keeping.links.values()]
@@ -117,8 +120,9 @@ def _parts(kept: Kept) -> tuple[tuple[Stored, ...], tuple[str, ...]]:
 class _Keeping:
     """One answer on its way into the store."""
 
-    def __init__(self, outgoing: Outgoing, withdrawn: Collection[str] = ()) -> None:
+    def __init__(self, outgoing: Outgoing, withdrawn: Collection[str] = (), held: Collection[str] | None = None) -> None:
         self.outgoing = outgoing
+        self.held = None if held is None else frozenset(map(_short, held))
         self.withdrawn = frozenset(withdrawn) - {outgoing.examination}
         self.standing: dict[str, Stored] = {}
         self.links: dict[str, str] = {}
@@ -132,11 +136,22 @@ class _Keeping:
         self.standing = {one.reference: one for one in there.values()}
         if any(not _same_person(part.resource, there[part.kind]) for part in outgoing.parts if part.kind in there):
             raise Refused(Issue("identifier-taken"))
+        if self._is_only_a_part(there):
+            raise Refused(Issue("examination-in-part"))
         ids = {part.kind: there[part.kind].id if part.kind in there else new_id() for part in outgoing.parts}
         self.links = {part.link: f"{part.type}/{ids[part.kind]}" for part in outgoing.parts}
-        overtaken, revoked = self._other_examinations(connection)
-        writes = [write for part in outgoing.parts if (write := self._part(part, there.get(part.kind), ids[part.kind], overtaken))]
+        later, revoked = self._other_examinations(connection)
+        writes = [write for part in outgoing.parts if (write := self._part(part, there.get(part.kind), ids[part.kind], later))]
         return [*writes, *self._gone(connection), *revoked]
+
+    def _is_only_a_part(self, there: dict[str, Stored]) -> bool:
+        """Whether the input lacks evidence of the answer that stands, and would leave open what that knows."""
+        mine, stands = self.outgoing.leading, there.get(LEADING)
+        if self.held is None or stands is None or stands.resource["status"] not in USABLE:
+            return False
+        basis = (str(each.get("reference", "")) for one in there.values() for each in one.resource.get("basis", ()))
+        missing = {one for one in map(_short, basis) if one.partition("/")[0] in EVIDENCE} - self.held
+        return bool(missing) and knows_less(stands.resource, mine)
 
     def _there(self, connection: Connection, part: Part) -> Stored | None:
         if part.kind == SOFTWARE:
@@ -147,9 +162,10 @@ class _Keeping:
             system, _, value = str(part.lasting).partition("|")
         return by_identifier(connection, part.type, system, value)
 
-    def _part(self, part: Part, there: Stored | None, id: str, overtaken: bool) -> Write | None:
+    def _part(self, part: Part, there: Stored | None, id: str, later: "list[_Later]") -> Write | None:
         resource = linked(part.resource, self.links)
-        if part.type == REQUEST and overtaken and resource["status"] in OPEN:
+        overtaken = part.type == REQUEST and any(replaced(resource, one.leading, one.proposals) for one in later)
+        if overtaken and resource["status"] in OPEN:
             resource["status"] = "revoked"
         if there is None:
             if part.kind == PROVENANCE and any(one.type != "Device" for one in self.standing.values()):
@@ -179,23 +195,34 @@ class _Keeping:
             if one.reference not in self.standing:
                 yield from _retracted(one, "entered-in-error", self.left)
 
-    def _other_examinations(self, connection: Connection) -> tuple[bool, list[Write]]:
-        """Whether a later examination of the patient is there; and the open proposals of earlier ones, revoked."""
+    def _other_examinations(self, connection: Connection) -> tuple[list["_Later"], list[Write]]:
+        """The later examinations of the patient that are there; and the open proposals of earlier ones that this one replaces, revoked."""
         rows = _of_subject(connection, self.outgoing.subject)
-        overtaken = False
         revoked = [write for one in rows if _examination(one) in self.withdrawn for write in _retracted(one, "entered-in-error", self.left)]
-        rows = [one for one in rows if one.type in (REQUEST, "Observation") and _examination(one) not in self.withdrawn]
-        times = {exam: _when(one.resource) for one in rows if (exam := _examination(one, LEADING)) and one.resource["status"] in USABLE}
-        mine = _instant(self.outgoing.examined)
-        for examination, when in times.items():
-            overtaken = overtaken or (examination != self.outgoing.examination and when > mine)
+        rows = [one for one in rows if one.type in (REQUEST, "Observation") and _examination(one) not in (self.outgoing.examination, *self.withdrawn)]
+        leading = {exam: one.resource for one in rows if (exam := _examination(one, LEADING)) and one.resource["status"] in USABLE}
+        proposals: dict[str | None, list[Stored]] = {}
         for one in rows:
-            other = _examination(one)
-            if one.type == REQUEST and other not in (None, self.outgoing.examination) and times.get(str(other), mine) < mine:
-                held = one.resource
-                if held["status"] in OPEN:
-                    revoked += list(_retracted(one, "revoked", self.left))
-        return overtaken, revoked
+            if one.type == REQUEST:
+                proposals.setdefault(_examination(one), []).append(one)
+        mine = _instant(self.outgoing.examined)
+        later = [
+            _Later(there, [one.resource for one in proposals.get(exam, ())]) for exam, there in leading.items() if _when(there) > mine
+        ]
+        own = _Later(self.outgoing.leading, self.outgoing.proposals)
+        for exam, there in leading.items():
+            if _when(there) < mine:
+                for one in proposals.get(exam, ()):
+                    if (held := one.resource)["status"] in OPEN and replaced(held, own.leading, own.proposals):
+                        revoked += list(_retracted(one, "revoked", self.left))
+        return later, revoked
+
+
+class _Later(Struct, frozen=True):
+    """A later answer: its Observation of the foot-risk category and its proposals."""
+
+    leading: Json
+    proposals: list[Json]
 
 
 def _of_subject(connection: Connection, subject: str) -> list[Stored]:
@@ -254,6 +281,11 @@ def _examination(one: Stored, kind: str = "") -> str | None:
         return None
     examination, _, own = named.partition("|")[2].partition("-")
     return examination if not kind or own == kind else None
+
+
+def _short(reference: str) -> str:
+    """Type and id of a reference, whatever address stands before them."""
+    return "/".join(reference.partition("/_history/")[0].rsplit("/", 2)[-2:])
 
 
 def _when(resource: Json) -> float:

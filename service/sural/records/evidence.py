@@ -67,15 +67,14 @@ def is_usable(evidence: Json) -> bool:
     return evidence.get("status") in USABLE
 
 
-def unusable_in(tree: Any, full_url: str = "") -> Iterator[str]:
-    """The references of evidence in an input that says of itself that it does not stand."""
+def evidence_in(tree: Any, full_url: str = "") -> Iterator[tuple[str, bool]]:
+    """The evidence in an input: its reference, and whether it says of itself that it stands."""
     if isinstance(tree, list):
         for one in tree:
-            yield from unusable_in(one)
+            yield from evidence_in(one)
     elif isinstance(tree, dict):
         if tree.get("resourceType") in EVIDENCE:
-            if not is_usable(tree):
-                yield f"{tree['resourceType']}/{tree['id']}" if "id" in tree else full_url
+            yield f"{tree['resourceType']}/{tree['id']}" if "id" in tree else full_url, is_usable(tree)
             return
         for value in tree.values():
-            yield from unusable_in(value, str(tree.get("fullUrl", "")))
+            yield from evidence_in(value, str(tree.get("fullUrl", "")))

@@ -13,11 +13,9 @@ from sural.answer.identity import ANSWER_SYSTEM, EXAMINATION_SYSTEM
 from sural.canonical import SCORE
 from sural.ledger.answers import Noted, Place
 from sural.records.faults import Declined, NotThere, ServerFailed, Unreadable
-from sural.records.outgoing import PROVENANCE, Json, identifier, when_effective
+from sural.records.outgoing import LEADING, PROVENANCE, Json, identifier, when_effective
 from sural.records.search import Page, Parameters, Searcher
 
-LEADING = "foot-risk-category"
-"""The kind of the Observation that every answer has; its code too. Its time is that of the examination."""
 KINDS = ("Observation", "RiskAssessment", "ServiceRequest", "DetectedIssue", "DiagnosticReport")
 """The types of resources of an answer that carry the identifier of their examination."""
 PAGE = "200"

@@ -12,6 +12,8 @@ from sural.records.faults import RecordsFault
 
 Json = dict[str, Any]
 SOFTWARE, PROVENANCE = "software", "provenance"
+LEADING = "foot-risk-category"
+"""The kind of the Observation that every answer has; its code too. Its time is that of the examination."""
 
 
 class NotOurs(RecordsFault):
@@ -71,6 +73,15 @@ class Outgoing(Struct, frozen=True):
             return self
         parts = tuple(replace(part, resource=_unlinked(part.resource, out)) for part in self.parts if part.link not in out)
         return replace(self, parts=parts)
+
+    @property
+    def leading(self) -> Json:
+        """The Observation of the foot-risk category."""
+        return next(part.resource for part in self.parts if part.kind == LEADING)
+
+    @property
+    def proposals(self) -> list[Json]:
+        return [part.resource for part in self.parts if part.type == "ServiceRequest"]
 
     def part(self, kind: str) -> Part | None:
         return next((part for part in self.parts if part.kind == kind), None)

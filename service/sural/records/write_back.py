@@ -18,6 +18,7 @@ from msgspec.structs import replace
 from sural.answer.identity import ANSWER_SYSTEM
 from sural.ledger.answers import Answers, Noted, Place, State
 from sural.ledger.store import Ledger
+from sural.recall.replacing import replaced
 from sural.records.evidence import USABLE, instant, withdrawn
 from sural.records.faults import NotThere
 from sural.records.held import Held
@@ -62,16 +63,16 @@ class Writer:
 
     async def write(self, answer: Json | bytes, dry_run: bool = False) -> Written:
         """Write one patient's answer, a transaction Bundle of ours. Raises RecordsFault; doing it again goes on where it stopped."""
-        outgoing = Outgoing.of(answer)
+        whole = outgoing = Outgoing.of(answer)
         offered = await self._capabilities()
         not_taken: list[str] = []
         if offered.types is not None:
-            whole, outgoing = outgoing, outgoing.limited(offered.types)
+            outgoing = outgoing.limited(offered.types)
             not_taken = [f"{part.type}: not taken by this server" for part in whole.parts if part.type not in offered.types]
         noted = await self._noted(outgoing.subject)
         mine = next((one for one in noted if one.examination == outgoing.examination), None)
-        examined = outgoing.examined if outgoing.inputs else None
-        turned = [await self._turned(one, examined) for one in noted if one.examination != outgoing.examination]
+        present = whole if outgoing.inputs else None
+        turned = [await self._turned(one, present) for one in noted if one.examination != outgoing.examination]
         steps = [step for one in turned for step in one.steps]
         left = [*not_taken, *(text for one in turned for text in one.left)]
         if outgoing.inputs and not (mine and mine.state in SETTLED and mine.content == outgoing.content):
@@ -205,10 +206,10 @@ class Writer:
 
     # other examinations of the patient
 
-    async def _turned(self, entry: Noted, examined: str | None) -> "_Turned":
-        """What becomes of the answer of another examination, `examined` being the time of the present one, None where nothing is left:
-        withdrawn when its newest findings were, else its open proposals are revoked by a later answer."""
-        later = examined is None or instant(entry.examined) > instant(examined)
+    async def _turned(self, entry: Noted, present: Outgoing | None) -> "_Turned":
+        """What becomes of the answer of another examination, beside the present answer, None where nothing is left: withdrawn when its newest
+        findings were, else its open proposals are revoked as far as a later answer replaces them."""
+        later = present is None or instant(entry.examined) > instant(present.examined)
         if later and not await withdrawn(self.connection, entry.inputs, entry.examined, entry.subject):
             return _Turned(entry, entry.state)
         if not later and entry.state == "superseded":
@@ -221,14 +222,18 @@ class Writer:
             if place.kind in (SOFTWARE, PROVENANCE) or (why == "revoke" and place.type != REQUEST):
                 continue
             there = await self._read(place)
-            if there is not None:
+            if there is None:
+                continue
+            if present is not None and not later and there.get("status") in OPEN and not replaced(there, present.leading, present.proposals):
+                state = entry.state
+            else:
                 steps += _retracted(place.kind, there, entry, why, left)
         return _Turned(entry, state, tuple(steps), tuple(left))
 
     async def _settle(self, turned: "_Turned") -> None:
         """Carry out what was found for another examination, and keep that it was."""
         entry = turned.entry
-        if turned.state == entry.state:
+        if turned.state == entry.state and not turned.steps:
             return
         done = {one.step.kind: one.place for one in await self._do(list(turned.steps), entry)}
         places = tuple(done.get(place.kind, place) for place in entry.places)

@@ -18,7 +18,7 @@ from sural.intake.documents import Checker
 from sural.ledger.keeping import keep, withdrawn_by
 from sural.ledger.parameters import TYPES
 from sural.ledger.resources import Resources
-from sural.records.evidence import unusable_in
+from sural.records.evidence import evidence_in
 from sural.web.accepting import check_accept
 from sural.web.asking import BODY, asked_by_query
 from sural.web.fhir import FhirResponse, body_type, read_body
@@ -62,9 +62,11 @@ def _kept(resources: Callable[[], Resources], data: bytes, asked: Asked, checker
     assessed = answered.assessed
     assert assessed is not None
     entries: list[dict[str, Any]] = []
-    unusable = frozenset(unusable_in(orjson.loads(data)))
+    evidence = list(evidence_in(orjson.loads(data)))
+    held, unusable = frozenset(one for one, _ in evidence), frozenset(one for one, stands in evidence if not stands)
     for transaction in transactions(answered):
-        kept = keep(resources(), transaction, withdrawn=withdrawn_by(resources(), transaction, unusable) if unusable else ())
+        withdrawn = withdrawn_by(resources(), transaction, unusable) if unusable else ()
+        kept = keep(resources(), transaction, withdrawn=withdrawn, held=held)
         entries += [{"fullUrl": f"{base}/{one.reference}", "resource": orjson.Fragment(one.content)} for one in kept.resources]
     entries += [{"resource": intake_outcome(patient.intake)} for patient in assessed.patients]
     unique = {entry.get("fullUrl", str(number)): entry for number, entry in enumerate(entries)}

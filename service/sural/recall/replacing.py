@@ -1,0 +1,63 @@
+"""Whether an answer replaces what was known before, or only knows less.
+
+A blood test the day after an ulcer was seen says nothing about the ulcer: the referral for it stays open. Replaced is a proposal when the
+later answer knows every finding that it was made for, present or absent; when it settles a category below an active problem; or when it
+proposes the same service itself, as urgently, for all these reasons. Decision 0013.
+
+What an answer does not know takes nothing back that another one knew.
+"""
+
+from collections.abc import Iterable
+from typing import Any
+
+from sural import canonical
+from sural.footrisk.schemes import SCHEMES
+from sural.recall.facts import Answered, fact_of
+
+Json = dict[str, Any]
+_ACTIVE = 3
+_URGENCY = {"routine": 0, "urgent": 1, "asap": 2, "stat": 3}
+
+
+def replaced(request: Json, later: Json, proposals: Iterable[Json]) -> bool:
+    """Whether a later answer, by its Observation of the foot-risk category and its own ServiceRequests, replaces a proposal."""
+    reasons = _codes(request)
+    if reasons and all(system == canonical.FACTOR for system, _ in reasons):
+        answered = fact_of({**later, "id": ""})
+        if isinstance(answered, Answered) and (_knows(answered, reasons) or _is_below_active(answered)):
+            return True
+    return not reasons or any(_takes_over(one, request, reasons) for one in proposals)
+
+
+def knows_less(before: Json, now: Json) -> bool:
+    """Whether an answer leaves open what another one knew of the feet: the state of a factor, or that they were examined. Both are
+    Observations of the foot-risk category."""
+    old, new = fact_of({**before, "id": ""}), fact_of({**now, "id": ""})
+    if not isinstance(old, Answered) or not isinstance(new, Answered):
+        return False
+    unknown = any("person" in known and "person" not in new.states.get(factor, {}) for factor, known in old.states.items())
+    return unknown or (old.feet is not None and (new.feet is None or new.feet < old.feet))
+
+
+def _codes(request: Json) -> set[tuple[str, str]]:
+    """The reasons of a proposal, as (system, code)."""
+    codings = [coding for reason in request.get("reasonCode", ()) for coding in reason.get("coding", ())]
+    return {(str(one.get("system", "")), str(one.get("code", ""))) for one in codings}
+
+
+def _knows(answered: Answered, reasons: set[tuple[str, str]]) -> bool:
+    return all("person" in answered.states.get(factor, {}) for _, factor in reasons)
+
+
+def _is_below_active(answered: Answered) -> bool:
+    """Whether a category is settled that rules out every active problem: then none threatens the limb either."""
+    scheme, (least, most) = SCHEMES.get(answered.scheme), answered.ranges.get(answered.scheme, ("", ""))
+    category = scheme.categories.get(least) if scheme is not None and scheme.stratifies_active else None
+    return least == most and category is not None and category.standing < _ACTIVE
+
+
+def _takes_over(one: Json, request: Json, reasons: set[tuple[str, str]]) -> bool:
+    return (
+        one.get("code") == request.get("code") and one.get("status") != "entered-in-error"
+        and _URGENCY.get(str(one.get("priority")), 0) >= _URGENCY.get(str(request.get("priority")), 0) and _codes(one) >= reasons
+    )  # fmt: skip

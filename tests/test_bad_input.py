@@ -354,7 +354,7 @@ def test_two_faults_of_meaning_in_one_resource_are_both_reported_or_the_first() 
 
 OF_THE_REQUEST = {
     "parameter-unknown", "parameter-invalid", "scheme-unknown", "pathway-unknown", "concept-map-invalid", "media-type-unsupported",
-    "not-acceptable", "not-found", "method-not-allowed", "internal-error",
+    "not-acceptable", "not-found", "method-not-allowed", "internal-error", "file-unreadable", "records-unreadable",
 }  # fmt: skip
 OF_THE_WHOLE = {
     "not-json", "not-fhir", "empty-input", "input-too-large", "too-many-entries", "too-deep", "bundle-type-unsupported",
@@ -1188,7 +1188,7 @@ def test_a_file_that_cannot_be_read_is_status_2(kind: str, tmp_path: Path, capsy
     name = tmp_path / "nothing.json" if kind == "missing" else tmp_path
 
     assert 2 == main(["assess", str(name), *AS_OF_OPTION])
-    assert ["not-found"] == [issue["details"]["coding"][0]["code"] for issue in _outcome(capsysbinary)["issue"]]
+    assert ["file-unreadable"] == [issue["details"]["coding"][0]["code"] for issue in _outcome(capsysbinary)["issue"]]
 
 
 def test_a_file_of_50_mb_is_status_2(tmp_path: Path, capsysbinary: Bytes) -> None:

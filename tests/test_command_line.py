@@ -326,7 +326,7 @@ def test_a_pathway_file_of_the_site_is_an_option(tmp_path: Path, folder: Path, c
         ("--pathway", "nowhere.toml", "pathway-unknown"),
         ("--lookback", "12 months", "parameter-invalid"),
         ("--calendar", "GB-XYZ", "parameter-invalid"),
-        ("--concept-map", "nowhere.json", "not-found"),
+        ("--concept-map", "nowhere.json", "file-unreadable"),
     ],
 )
 def test_an_option_that_cannot_be_used_is_status_2_with_an_outcome(

@@ -133,10 +133,13 @@ _TABLE: tuple[tuple[str, Severity, str, int, str], ...] = (
     ("scheme-unknown", "error", "not-supported", 400, "There is no such scheme."),
     ("pathway-unknown", "error", "not-supported", 400, "There is no such pathway."),
     ("concept-map-invalid", "error", "structure", 400, "The ConceptMap cannot be laid over the terminology."),
-    ("media-type-unsupported", "error", "not-supported", 415, "Only FHIR JSON is read."),
-    ("not-acceptable", "error", "not-supported", 406, "Only FHIR JSON is written."),
+    ("media-type-unsupported", "error", "not-supported", 415, "The body is in a format that is not read here."),
+    ("not-acceptable", "error", "not-supported", 406, "None of the formats that are asked for is written here."),
     ("not-found", "error", "not-found", 404, "There is nothing under this address."),
     ("method-not-allowed", "error", "not-supported", 405, "This method is not offered here."),
+    # files and record systems
+    ("file-unreadable", "error", "not-found", 400, "A file cannot be read."),
+    ("records-unreadable", "error", "not-found", 400, "The record system cannot be read."),
     # stored answers
     ("type-not-stored", "error", "not-supported", 404, "Answers hold no resources of this type."),
     ("identifier-taken", "error", "duplicate", 409, "Another resource of this type has one of these identifiers."),

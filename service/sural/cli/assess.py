@@ -3,8 +3,7 @@
 import sys
 from argparse import Namespace
 
-from sural.answer.accounts import outcome
-from sural.cli.reading import are_lines, concept_maps, contents, day, saving, say, say_issues, write
+from sural.cli.reading import are_lines, concept_maps, contents, day, refuse, saving, say, say_issues, write
 from sural.doors.assessor import Answered, answer_all, documents, encode, merged, page_of, reports, structural_check
 from sural.doors.request import Request
 from sural.footrisk.schemes import SCHEMES
@@ -19,9 +18,7 @@ def run(options: Namespace) -> int:
         request.options()
         request.lexicon()
     except Refused as refused:
-        say_issues(refused.issues)
-        write(encode(outcome(refused.issues)))
-        return 2
+        return refuse(refused.issues)
     checker = structural_check() if options.check == "structure" else None
     faulty = False
     try:

@@ -1,6 +1,6 @@
 """`sural cases`."""
 
-from urllib.error import HTTPError
+from urllib.error import HTTPError, URLError
 from urllib.parse import urlencode
 from urllib.request import Request as HttpRequest
 from urllib.request import urlopen
@@ -39,8 +39,19 @@ def run_run(names: list[str], url: str | None) -> int:
     chosen = [one for one in cases() if not names or one.name in names]
     unknown = set(names) - {one.name for one in chosen}
     if unknown:
-        say(f"sural: no case {', '.join(sorted(unknown))}")
+        say(f"sural: no case {', '.join(sorted(unknown))}; `sural cases list` names them")
         return 2
+    if url is not None and not url.startswith(("http://", "https://")):
+        say("sural: --url: not an address such as http://127.0.0.1:8000/fhir")
+        return 2
+    try:
+        return _run(chosen, url)
+    except URLError as fault:
+        say(f"sural: the service at {url} cannot be reached: {fault.reason}")
+        return 1
+
+
+def _run(chosen: list[Case], url: str | None) -> int:
     failed = 0
     for one in chosen:
         differences = one.differences(_remote(one, url) if url else one.documents())

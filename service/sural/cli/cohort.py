@@ -3,15 +3,15 @@
 import os
 import sys
 from argparse import Namespace
+from errno import ENOTDIR
 from importlib import import_module
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
-from sural.answer.accounts import outcome
 from sural.cli.assess import request_of
-from sural.cli.reading import day, say, say_issues, write
-from sural.doors.assessor import encode
+from sural.cli.reading import day, refuse, say
+from sural.doors.accepted import FIRST_DAY, LAST_DAY, accepted
 from sural.issues import Refused
 
 if TYPE_CHECKING:
@@ -24,9 +24,7 @@ def run_assess(options: Namespace) -> int:
     try:
         return _assess(options)
     except Refused as refused:
-        say_issues(refused.issues)
-        write(encode(outcome(refused.issues)))
-        return 2
+        return refuse(refused.issues)
     except ModuleNotFoundError as fault:
         if fault.name not in ("pyspark", "pyarrow", "pandas"):
             raise
@@ -35,12 +33,15 @@ def run_assess(options: Namespace) -> int:
 
 
 def run_synthetic(options: Namespace) -> int:
-    """Write an invented population. Exit status 1 when the folder cannot be written."""
+    """Write an invented population. Exit status 1 when the folder cannot be written, 2 for a day before or after all examinations."""
     from sural.cohort.synthetic.writing import write as write_population
 
+    if not FIRST_DAY <= day(options) <= LAST_DAY:
+        say(f"sural cohort: --as-of: {accepted('as-of')}")
+        return 2
     try:
         lines = write_population(
-            Path(options.out), options.patients, options.seed, day(options), options.lean, options.faulty, options.gzip
+            _made(options.out), options.patients, options.seed, day(options), options.lean, options.faulty, options.gzip
         )
     except OSError as fault:
         say(f"sural cohort: {fault.filename or options.out}: {fault.strerror}")
@@ -56,16 +57,16 @@ def _assess(options: Namespace) -> int:
         say("sural cohort: --master belongs to --engine spark")
         return 2
     from sural.cohort.grouping import Unreadable
-    from sural.cohort.inputs import NotThere, inputs
+    from sural.cohort.inputs import NotThere, inputs, refuse_other_than_summaries
     from sural.cohort.journal import Occupied
     from sural.cohort.processes import Stopped
     from sural.cohort.running import run
 
     try:
         files, earlier = inputs(options.inputs), inputs(options.earlier)
+        refuse_other_than_summaries(earlier)
         order = _order(options, tuple(one.name for one in (*files, *earlier)))
-        out = Path(options.out)
-        out.mkdir(parents=True, exist_ok=True)
+        out = _made(options.out)
         with _Progress(options.progress or sys.stderr.isatty()) as watch:
             counted = run(files, earlier, out, order, options.workers or _cores(), options.resume, watch)
     except (NotThere, Occupied, Unreadable, Stopped) as fault:
@@ -91,8 +92,7 @@ def _on_spark(options: Namespace) -> int:
 
     try:
         order = _order(options, ())
-        out = Path(options.out)
-        out.mkdir(parents=True, exist_ok=True)
+        out = _made(options.out)
         master = options.master or f"local[{options.workers or '*'}]"
         with _Progress(options.progress or sys.stderr.isatty()) as watch:
             counted = run(options.inputs, options.earlier, out, order, master, options.resume, watch)
@@ -108,6 +108,16 @@ def _order(options: Namespace, names: tuple[str, ...]) -> "Order":
     from sural.cohort.persons import Order
 
     return Order(request_of(options, "bundle"), not options.without_answers, names, options.check == "structure")
+
+
+def _made(name: str) -> Path:
+    """The folder to write into, made where it is not there. Raises OSError."""
+    folder = Path(name)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except (FileExistsError, NotADirectoryError):
+        raise OSError(ENOTDIR, "--out takes a folder, and this is a file or below one", name) from None
+    return folder
 
 
 def _cannot(options: Namespace, fault: OSError) -> int:

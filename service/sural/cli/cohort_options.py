@@ -37,7 +37,7 @@ def inventing(command: argparse.ArgumentParser) -> None:
     """What an invented population is like."""
     command.add_argument("--out", required=True, metavar="DIR", help="folder for one NDJSON file per type of resource")
     command.add_argument("--patients", type=_people, default=1000, metavar="N", help="how many people; default 1000")
-    command.add_argument("--seed", type=int, default=1, metavar="N", help="the same seed gives the same people; default 1")
+    command.add_argument("--seed", type=_whole, default=1, metavar="N", help="the same seed gives the same people; default 1")
     command.add_argument(
         "--lean", action="store_true", help="a lean examination of some twelve Observations instead of some forty"
     )
@@ -54,6 +54,13 @@ def _people(text: str) -> int:
     return int(text)
 
 
+def _whole(text: str) -> int:
+    try:
+        return int(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError("not a whole number") from None
+
+
 def _share(text: str) -> float:
     try:
         value = float(text)
@@ -66,5 +73,5 @@ def _share(text: str) -> float:
 
 def _count(text: str) -> int:
     if not text.isdecimal() or not 1 <= int(text) <= 1024:
-        raise argparse.ArgumentTypeError("not a number of processes")
+        raise argparse.ArgumentTypeError("not a number of processes from 1 to 1024")
     return int(text)

@@ -1,6 +1,5 @@
 """`sural serve --fake-ehr`."""
 
-import ipaddress
 from argparse import Namespace
 from contextlib import suppress
 from pathlib import Path
@@ -9,6 +8,7 @@ import orjson
 import uvicorn
 
 from sural.cli.reading import say
+from sural.cli.serve import is_loopback
 from sural.records.fake_ehr.app import FakeEhr
 from sural.records.fake_ehr.faults import Faults, from_options
 from sural.records.fake_ehr.population import fill
@@ -18,13 +18,13 @@ from sural.records.fake_ehr.store import Json, Store
 def run_fake_ehr(options: Namespace) -> int:
     """Serve a scripted record system until interrupted. It has no protection worth the name, so it listens on this machine only."""
     try:
-        if options.host != "localhost" and not ipaddress.ip_address(options.host).is_loopback:
+        if not is_loopback(options.host):
             raise ValueError("the fake EHR listens on this machine only: --host 127.0.0.1")
         faults: Faults = from_options(options.fault)
         clients = dict(_client(one) for one in options.client)
-    except (ValueError, OSError) as wrong:
+    except ValueError as wrong:
         say(f"sural serve: {wrong}")
-        return 1
+        return 2
     store = Store()
     fill(store, options.fake_ehr)
     ehr = FakeEhr(store, clients, faults)
@@ -39,11 +39,16 @@ def run_fake_ehr(options: Namespace) -> int:
 
 
 def _client(option: str) -> tuple[str, Json]:
-    """A client id and its JWKS. Raises ValueError or OSError."""
+    """A client id and its JWKS. Raises ValueError."""
     id, given, file = option.partition("=")
     if not given:
         raise ValueError("--client takes ID=FILE")
-    content = orjson.loads(Path(file).read_bytes())
+    try:
+        content = orjson.loads(Path(file).read_bytes())
+    except OSError as fault:
+        raise ValueError(f"--client {file} cannot be read: {fault.strerror}") from None
+    except orjson.JSONDecodeError:
+        content = None
     if not isinstance(content, dict) or "keys" not in content:
-        raise ValueError(f"{file}: not a JWKS")
+        raise ValueError(f"--client {file}: not a JWKS")
     return id, content

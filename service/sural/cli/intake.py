@@ -7,8 +7,7 @@ from typing import Any
 
 import msgspec
 
-from sural.answer.accounts import outcome
-from sural.cli.reading import are_lines, concept_maps, contents, day, saving, say, say_issues, write
+from sural.cli.reading import are_lines, concept_maps, contents, day, refuse, saving, say, say_issues, write
 from sural.doors.assessor import encode, structural_check
 from sural.doors.request import Request
 from sural.doors.starter import starter_concept_map
@@ -33,9 +32,7 @@ def run(options: Namespace) -> int:
     except Refused as refused:
         found, effect = Survey(issues=list(refused.issues)), None
     if not found.read:
-        say_issues(tuple(found.issues))
-        write(encode(outcome(found.issues)))
-        return 2
+        return refuse(tuple(found.issues))
     try:
         with saving(options.starter) as file:
             if file is not None:
@@ -43,7 +40,7 @@ def run(options: Namespace) -> int:
                 file.write(encode(content, pretty=True) + b"\n")
                 say(f"starter ConceptMap: {options.starter}")
     except OSError as fault:
-        say(f"{options.starter}: {fault.strerror}")
+        say(f"sural intake: --starter-concept-map {options.starter} cannot be written: {fault.strerror}")
         return 2
     if (options.form or ("table" if sys.stdout.isatty() else "json")) == "json":
         write(encode(as_json(found, effect)))

@@ -10,7 +10,7 @@ from datetime import date
 
 from sural.canonical import RULE_SET, VERSION
 from sural.cli import cohort_options
-from sural.cli.pull_options import authorisation, pulling
+from sural.cli.pull_options import at_least_one, authorisation, pulling
 
 RECALL_STATES = ("lost", "overdue", "due", "unsettled", "referred-not-seen", "not-due", "outside", "ended")
 CALENDARS = "region of the working-day calendar, such as GB-ENG, GB-SCT, GB-NIR"
@@ -174,7 +174,7 @@ def _intake(command: argparse.ArgumentParser) -> None:
         "--from", dest="source", default=None, metavar="URL", help="read a FHIR endpoint instead of files, or as well"
     )
     command.add_argument(
-        "--patients", type=int, default=50, metavar="N", help="with --from: how many patients to read; default 50"
+        "--patients", type=at_least_one, default=50, metavar="N", help="with --from: how many patients to read; default 50"
     )
     authorisation(command)
     command.set_defaults(run=_run_intake)
@@ -202,7 +202,7 @@ def _serve(command: argparse.ArgumentParser) -> None:
     _address(command)
     command.add_argument("--check", choices=("structure", "none"), default="structure", help="structural check of what comes in")
     command.add_argument(
-        "--fake-ehr", type=int, nargs="?", const=100, default=None, metavar="PATIENTS",
+        "--fake-ehr", type=at_least_one, nargs="?", const=100, default=None, metavar="PATIENTS",
         help="serve a scripted record system with invented patients instead, to try a connection on; loopback only",
     )  # fmt: skip
     command.add_argument(

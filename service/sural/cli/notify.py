@@ -5,26 +5,26 @@ from argparse import Namespace
 
 from sural.cli import logs
 from sural.cli.reading import say
-from sural.ledger.database import Unusable, is_there
+from sural.cli.settings import settings_of
+from sural.ledger.database import Unavailable, is_there
 from sural.ledger.resources import Resources
 from sural.ledger.store import Ledger
 from sural.web.audit import log_to
 from sural.web.notifying import delivery
-from sural.web.settings import read_settings
 
 
 def run(options: Namespace) -> int:
     """Deliver until interrupted, or what can be delivered now."""
     try:
-        settings = read_settings(options.settings)
+        settings = settings_of(options.settings)
         if not is_there(options.database):
             say("sural notify: there was no such ledger; an empty one is made, and nobody subscribes in it yet")
         resources = Resources(Ledger(options.database))
-    except Unusable as fault:
+    except Unavailable as fault:
         say(f"sural notify: {fault}")
-        return 2
-    except (OSError, ValueError) as fault:
-        say(f"sural notify: the settings cannot be used: {fault}")
+        return 1
+    except ValueError as fault:
+        say(f"sural notify: {fault}")
         return 2
     if not settings.outbound.subscribers:
         say("sural notify: no server may be notified; outbound.subscribers in the settings names them, see docs/subscriptions.md")

@@ -11,10 +11,11 @@ import msgspec
 
 from sural.answer.accounts import outcome
 from sural.cli.assess import request_of
-from sural.cli.authorising import authorised, check_scope, keys
-from sural.cli.reading import say, say_issues, write
+from sural.cli.authorising import authorised, check_authorisation, keys
+from sural.cli.reading import refuse, say, write
 from sural.doors.assessor import Answered, documents, encode, structural_check, transactions
-from sural.issues import Refused
+from sural.issues import Issue, Refused
+from sural.ledger.database import Unavailable
 from sural.ledger.store import Ledger
 from sural.records.addresses import Addresses
 from sural.records.criteria import criteria
@@ -23,7 +24,7 @@ from sural.records.fetching import offered
 from sural.records.following import Follower
 from sural.records.http import Authoriser, Connection, Manner
 from sural.records.keeper import Keeper
-from sural.records.keys import KeyUnusable, jwks
+from sural.records.keys import jwks
 from sural.records.pull import OUTCOMES, Order, Pull, Sink, Stopped, Tally
 from sural.records.search import Searcher
 from sural.records.smart import BackendService
@@ -40,21 +41,32 @@ def run(options: Namespace) -> int:
             write(json.dumps(jwks(keys(options)), indent=1).encode())
             return 0
         order = _order(options)
-        return asyncio.run(_rounds(options, order))
+        ledger = Ledger("sqlite://" if options.dry_run else options.database)
     except Refused as refused:
-        say_issues(refused.issues)
-        write(encode(outcome(refused.issues)))
-        return 2
-    except (KeyUnusable, ValueError) as wrong:
+        return refuse(refused.issues)
+    except Unavailable as fault:
+        return _away(fault)
+    except ValueError as wrong:
         say(f"sural pull: {wrong}")
-        return 1
+        write(encode(outcome([Issue("parameter-invalid", diagnostics=str(wrong)[:300])])))
+        return 2
+    try:
+        return asyncio.run(_rounds(options, order, ledger))
+    except Unavailable as fault:
+        return _away(fault)
+
+
+def _away(fault: Unavailable) -> int:
+    say(f"sural pull: {fault}")
+    return 1
 
 
 def _order(options: Namespace) -> Order:
     """What is asked for. Raises Refused or ValueError for what cannot be."""
     if not options.base:
         raise ValueError("needs --from, the address of the FHIR endpoint")
-    check_scope(options)
+    check_authorisation(options)
+    Addresses(options.base, options.allow_host, options.trust_host)
     if options.patient and (options.group or options.bulk or options.every):
         raise ValueError("--patient goes with none of --group, --bulk, --every")
     request = request_of(options, "summary")
@@ -71,9 +83,8 @@ def _order(options: Namespace) -> Order:
     )
 
 
-async def _rounds(options: Namespace, order: Order) -> int:
+async def _rounds(options: Namespace, order: Order, ledger: Ledger) -> int:
     """One pull, or one every so often; one that stopped is taken up by the next, not before the server wants it."""
-    ledger = Ledger("sqlite://" if options.dry_run else options.database)
     while True:
         began = time.monotonic()
         pause = 0.0

@@ -1,9 +1,12 @@
 """The options of `sural pull`."""
 
 import argparse
-from datetime import datetime, timedelta
+import re
+from datetime import timedelta
 
 import msgspec
+
+_ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
 
 
 def pulling(command: argparse.ArgumentParser) -> None:
@@ -40,8 +43,8 @@ def authorisation(command: argparse.ArgumentParser) -> argparse._ArgumentGroup:
 
 def _selection(group: argparse._ArgumentGroup) -> None:
     group.add_argument("--since", type=instant, metavar="INSTANT", help="changes since then; default: since the last pull, at first everything")
-    group.add_argument("--patient", action="append", default=[], metavar="ID", help="only this patient; leaves the marks alone")
-    group.add_argument("--group", metavar="ID", help="only members of this Group")
+    group.add_argument("--patient", type=resource_id, action="append", default=[], metavar="ID", help="only this patient; leaves the marks alone")
+    group.add_argument("--group", type=resource_id, metavar="ID", help="only members of this Group")
     group.add_argument("--bulk", action="store_true", help="find changes by a Bulk Data export instead of searches")
     group.add_argument("--every-observation", action="store_true", help="ask for all Observations, not by code")
     group.add_argument(
@@ -59,7 +62,7 @@ def _manner(group: argparse._ArgumentGroup) -> None:
     )
     group.add_argument("--concurrency", type=at_least_one, default=8, metavar="N", help="requests at the same time; default 8")
     group.add_argument(
-        "--every", type=span, default=None, metavar="DURATION", help="go on and pull again this often, such as PT15M"
+        "--every", type=pause, default=None, metavar="DURATION", help="go on and pull again this often, such as PT15M"
     )
     group.add_argument(
         "--database", default="sqlite:///sural-ledger.sqlite", metavar="URL", help="the ledger; default sural-ledger.sqlite here"
@@ -79,10 +82,10 @@ def _manner(group: argparse._ArgumentGroup) -> None:
 
 def instant(text: str) -> str:
     """A FHIR instant, or a day."""
-    try:
-        datetime.fromisoformat(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError("not an instant such as 2026-03-02T08:00:00Z") from None
+    from sural.exam.moment import moment
+
+    if moment(text) is None:
+        raise argparse.ArgumentTypeError("not an instant such as 2026-03-02T08:00:00Z, nor a day such as 2026-03-02")
     return text
 
 
@@ -95,6 +98,21 @@ def span(text: str) -> timedelta:
     if found < timedelta(0):
         raise argparse.ArgumentTypeError("not a duration such as PT15M")
     return found
+
+
+def pause(text: str) -> timedelta:
+    """A duration above nought."""
+    found = span(text)
+    if not found:
+        raise argparse.ArgumentTypeError("not a duration above nought such as PT15M")
+    return found
+
+
+def resource_id(text: str) -> str:
+    """An id of a FHIR resource."""
+    if not _ID.fullmatch(text):
+        raise argparse.ArgumentTypeError("not an id of a resource: up to 64 letters, digits, hyphens and full stops")
+    return text
 
 
 def at_least_one(text: str) -> int:

@@ -9,7 +9,9 @@ from datetime import date
 from pathlib import Path
 from typing import BinaryIO
 
-from sural.doors.assessor import said
+from sural.answer.accounts import outcome
+from sural.doors.assessor import encode, said
+from sural.doors.request import lexicon
 from sural.issues import Issue, Refused
 
 
@@ -20,7 +22,7 @@ def contents(files: list[str]) -> Iterator[tuple[str, bytes | Refused]]:
             yield name, sys.stdin.buffer.read() if name == "-" else Path(name).read_bytes()
         except (OSError, ValueError) as fault:
             why = fault.strerror if isinstance(fault, OSError) else "not a file name"
-            yield name, Refused(Issue("not-found", diagnostics=f"{name}: {why}"))
+            yield name, Refused(Issue("file-unreadable", diagnostics=f"{name}: {why}"))
 
 
 def are_lines(name: str) -> bool:
@@ -29,11 +31,17 @@ def are_lines(name: str) -> bool:
 
 
 def concept_maps(options: Namespace) -> tuple[bytes, ...]:
-    """The site's own ConceptMaps. Raises Refused for a file that cannot be read."""
+    """The site's own ConceptMaps. Raises Refused for a file that cannot be read, or that cannot be laid over the terminology."""
     found: list[bytes] = []
-    for _, data in contents(options.concept_map):
-        if isinstance(data, Refused):
-            raise data
+    for name, data in contents(options.concept_map):
+        try:
+            if isinstance(data, Refused):
+                raise data
+            lexicon((data,))
+        except Refused as refused:
+            issue = refused.issues[0]
+            why = issue.diagnostics if issue.key == "file-unreadable" else f"{name}: {issue.diagnostics}"
+            raise Refused(Issue(issue.key, diagnostics=f"--concept-map {why}")) from None
         found.append(data)
     return tuple(found)
 
@@ -58,6 +66,13 @@ def say_issues(issues: tuple[Issue, ...]) -> None:
     """One line per issue to standard error."""
     for issue in issues:
         say(said(issue))
+
+
+def refuse(issues: tuple[Issue, ...]) -> int:
+    """Say why what is asked for cannot be done, in words and as an OperationOutcome; the exit status."""
+    say_issues(issues)
+    write(encode(outcome(issues)))
+    return 2
 
 
 @contextmanager

@@ -13,14 +13,15 @@ from fastapi import FastAPI
 from sural.canonical import RULE_SET, VERSION
 from sural.cli import logs
 from sural.cli.reading import say
+from sural.cli.settings import settings_of
 from sural.doors.assessor import structural_check, transactions
 from sural.doors.cases import cases
 from sural.issues import Refused
-from sural.ledger.database import Unusable, is_known, look_at
+from sural.ledger.database import look_at
 from sural.ledger.keeping import keep
 from sural.ledger.resources import Resources
 from sural.web.app import create_app
-from sural.web.settings import Settings, read_settings
+from sural.web.settings import Settings
 
 KEEP_ALIVE = 75
 """Seconds for which a connection without a request stays open: longer than proxies keep theirs, so that none sends into one that is closed."""
@@ -34,14 +35,10 @@ def run(options: Namespace) -> int:
     The server's own access log is off: addresses may hold identifiers. Ours holds route templates.
     """
     try:
-        settings = read_settings(options.settings) if options.settings else Settings()
-        is_known(options.database)
+        settings = settings_of(options.settings) if options.settings else Settings()
         look_at(options.database)
-    except Unusable as fault:
+    except ValueError as fault:
         say(f"sural serve: {fault}")
-        return 2
-    except (OSError, ValueError) as fault:
-        say(f"sural serve: the settings cannot be used: {fault}")
         return 2
     if not may_listen(options.host, settings, options.without_authentication):
         say(

@@ -1,9 +1,12 @@
 """The files of a population: which there are, whether they are compressed, and how to know them again when a run is taken up."""
 
+import gzip
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from msgspec import Struct
+
+from sural.cohort.lines import judge
 
 LINES = (".ndjson", ".jsonl", ".ndjson.gz", ".jsonl.gz")
 """How the files of a folder end that are read."""
@@ -31,6 +34,15 @@ def inputs(names: Iterable[str]) -> tuple[Input, ...]:
         raise NotThere(f"{address}: addresses are read with --engine spark only")
     found = {path.resolve(): path for name in names for path in _files(Path(name))}
     return tuple(_input(path) for path in found.values())
+
+
+def refuse_other_than_summaries(files: Iterable[Input]) -> None:
+    """Raises NotThere for a file whose first line is no summary of an earlier run: nothing in it could be compared with."""
+    for one in files:
+        with gzip.open(one.path) if one.compressed else Path(one.path).open("rb") as lines:
+            first = next((line for line in lines if line.strip()), b"")
+        if first and judge(first, earlier=True).key is None:
+            raise NotThere(f"{one.name}: --earlier takes summaries.ndjson of an earlier run; this holds no summaries")
 
 
 def _files(path: Path) -> Iterator[Path]:

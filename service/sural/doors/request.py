@@ -10,6 +10,7 @@ import orjson
 from msgspec import Struct
 
 from sural.assessing import Options
+from sural.doors.accepted import COMPLETE, FIRST_DAY, LAST_DAY, OUTPUTS, REPORTS, accepted
 from sural.exam.moment import duration, moment
 from sural.footrisk.schemes import SCHEMES
 from sural.intake.documents import Parameter
@@ -17,13 +18,6 @@ from sural.issues import Issue, Refused
 from sural.plan.calendar import Calendar, calendar
 from sural.plan.pathway import pathway
 from sural.terminology.lexicon import Lexicon
-
-OUTPUTS = ("bundle", "transaction", "summary", "report", "html")
-REPORTS = ("none", "text", "picture")
-"""The DiagnosticReport of the answer: left out, with its narrative, or with the picture of both legs as well."""
-COMPLETE = ("inspection", "history")
-FIRST_DAY, LAST_DAY = date(1900, 1, 1), date(2999, 12, 31)
-"""Between which the day of assessment lies: a mistyped year is noticed, and every due date and review is still in the calendar."""
 
 
 class Request(Struct, frozen=True):
@@ -59,9 +53,9 @@ class Request(Struct, frozen=True):
         for name, value in given:
             key = _CHECKS[name](value)
             if key:
-                yield Issue(key, diagnostics=value[:100] if key in ("scheme-unknown", "pathway-unknown") else name)
+                yield Issue(key, diagnostics=f"{name} {value[:100]}: {_why(name, value)}")
         if not FIRST_DAY <= self.as_of <= LAST_DAY:
-            yield Issue("parameter-invalid", diagnostics="as-of")
+            yield Issue("parameter-invalid", diagnostics=f"as-of: {accepted('as-of')}")
 
     def lexicon(self) -> Lexicon:
         """The terminology with the site's ConceptMaps over it. Raises Refused when one cannot be used."""
@@ -80,8 +74,8 @@ def lexicon(concept_maps: tuple[bytes, ...] = ()) -> Lexicon:
         raise Refused(Issue("concept-map-invalid", diagnostics=str(fault)[:200])) from None
 
 
-def with_parameters(request: Request, parameters: Iterable[Parameter]) -> Request:
-    """The request with what FHIR Parameters ask for.
+def with_parameters(request: Request, parameters: Iterable[Parameter], names: Iterable[str] = ()) -> Request:
+    """The request with what FHIR Parameters ask for; `names` are those that may stand there, all when none are given.
 
     Raises Refused with every parameter that is unknown, cannot be used, or is given twice though it may stand once.
     """
@@ -89,8 +83,10 @@ def with_parameters(request: Request, parameters: Iterable[Parameter]) -> Reques
     issues: list[Issue] = []
     for parameter in parameters:
         fault = _apply(changes, parameter)
-        if fault:
-            issues.append(Issue(fault, parameter.path, parameter.name if parameter.name in _KNOWN else ""))
+        if fault is not None:
+            known = ", ".join(names or sorted(_KNOWN))
+            why = f"there are {known}" if fault.key == "parameter-unknown" else f"{parameter.name}: {fault.why or accepted(parameter.name)}"
+            issues.append(Issue(fault.key, parameter.path, why))
     if issues:
         raise Refused(*issues)
     return msgspec.structs.replace(request, **changes) if changes else request
@@ -128,6 +124,21 @@ def _pathway(value: str) -> str | None:
     return _calendar(region) if value.endswith(".toml") else None  # the calendars of our own pathways exist
 
 
+def _why(name: str, value: str) -> str:
+    """What is wrong with an option, or what it takes; a pathway may be a file of the site's."""
+    if name != "pathway":
+        return accepted(name, value)
+    if not value.endswith(".toml"):
+        return f"{accepted(name)}, or a TOML file of your own"
+    try:
+        region = pathway(value).calendar
+    except OSError as fault:
+        return f"the file cannot be read: {fault.strerror}"
+    except ValueError as fault:
+        return str(fault).removeprefix(f"pathway {value}: ")[:300]
+    return f"its calendar {region}: {accepted('calendar', region)}"
+
+
 def _calendar(value: str) -> str | None:
     try:
         calendar(value)
@@ -149,27 +160,34 @@ _FLAGS = ("trace", "preliminary")
 _KNOWN = frozenset({"exam", "concept-map", "as-of", *_FLAGS, *_CHECKS})
 
 
-def _apply(changes: dict[str, Any], parameter: Parameter) -> str | None:
-    """Take one parameter; the key of the issue when that is not possible."""
+class _Fault(Struct, frozen=True):
+    """The key of an issue, and why where it is not that the value is none that is taken."""
+
+    key: str
+    why: str = ""
+
+
+def _apply(changes: dict[str, Any], parameter: Parameter) -> _Fault | None:
+    """Take one parameter; what is wrong when that is not possible."""
     name, value = parameter.name, parameter.value
     if name not in _KNOWN:
-        return "parameter-unknown"
+        return _Fault("parameter-unknown")
     if name == "concept-map":
         return _take_map(changes, parameter.resource)
     if name in _FLAGS:
-        return _take(changes, name, value) if isinstance(value, bool) else "parameter-invalid"
+        return _take(changes, name, value) if isinstance(value, bool) else _Fault("parameter-invalid")
     if not isinstance(value, str) or name == "exam":  # an exam that holds a resource is no parameter any more
-        return "parameter-invalid"
+        return _Fault("parameter-invalid")
     if name == "as-of":
         day = moment(value)
         if day is None or day.first_day != day.last_day or not FIRST_DAY <= day.first_day <= LAST_DAY:
-            return "parameter-invalid"
+            return _Fault("parameter-invalid")
         return _take(changes, "as_of", day.first_day)
     if name == "pathway" and value.endswith(".toml"):
-        return "parameter-invalid"  # a file of the server's is not for a caller to choose
+        return _Fault("parameter-invalid")  # a file of the server's is not for a caller to choose
     fault = _CHECKS[name](value)
     if fault:
-        return fault
+        return _Fault(fault, accepted(name, value))
     if name == "scheme":
         changes["schemes"] = (*changes.get("schemes", ()), value)
     elif name == "complete":
@@ -179,20 +197,20 @@ def _apply(changes: dict[str, Any], parameter: Parameter) -> str | None:
     return None
 
 
-def _take(changes: dict[str, Any], name: str, value: Any) -> str | None:
+def _take(changes: dict[str, Any], name: str, value: Any) -> _Fault | None:
     """A parameter that may stand once."""
     if name in changes:
-        return "parameter-invalid"
+        return _Fault("parameter-invalid", "stands twice")
     changes[name] = value
     return None
 
 
-def _take_map(changes: dict[str, Any], resource: bytes) -> str | None:
+def _take_map(changes: dict[str, Any], resource: bytes) -> _Fault | None:
     if not resource:
-        return "parameter-invalid"
+        return _Fault("parameter-invalid")
     try:
         lexicon((resource,))
-    except Refused:
-        return "concept-map-invalid"
+    except Refused as refused:
+        return _Fault("concept-map-invalid", refused.issues[0].diagnostics)
     changes["concept_maps"] = (*changes.get("concept_maps", ()), resource)
     return None

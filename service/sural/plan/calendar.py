@@ -102,6 +102,13 @@ def calendar(region: str) -> Calendar:
     return Calendar(region)
 
 
+def parts(country: str) -> tuple[str, ...]:
+    """The parts of a country that have calendars of their own, as they stand in a region: GB-ENG; none for a country that is not known."""
+    import holidays
+
+    return tuple(f"{country}-{part}" for part in holidays.list_supported_countries().get(country, ()))
+
+
 def main() -> None:
     """Rewrite `holidays.tsv` from the library."""
     from importlib.metadata import version

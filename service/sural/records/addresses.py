@@ -12,6 +12,7 @@ Origin = tuple[str, str, int]
 NOWHERE: Origin = ("", "", 0)
 _PORTS = {"http": 80, "https": 443}
 _OPERATION = re.compile(r"\$[a-z-]{1,40}")
+_NO_HOST = re.compile(r"[\s/\\<>\"^`{|}]")
 _WORDS = frozenset({"metadata", "_search", "_history", ".well-known", "smart-configuration"})
 
 
@@ -26,11 +27,13 @@ class Addresses:
     def __init__(self, base: str, allowed: Iterable[str] = (), trusted: Iterable[str] = ()) -> None:
         self.base = base.rstrip("/")
         self.own = _origin(self.base)
+        trusted, allowed = tuple(trusted), tuple(allowed)
+        for given, (scheme, host, _) in ((self.base, self.own), *((one, _origin_of_host(one)) for one in (*trusted, *allowed))):
+            if scheme != "https" and not _loopback(host):
+                named = "an address with a name or password in it" if "@" in given else given
+                raise ValueError(f"{named}: needs an https address, or the name of a host; plain HTTP is only for this machine itself")
         self._trusted = {self.own, *map(_origin_of_host, trusted)}
         self._allowed = self._trusted | {*map(_origin_of_host, allowed)}
-        for scheme, host, _ in self._allowed:
-            if scheme != "https" and not _loopback(host):
-                raise ValueError("needs an https address; plain HTTP is only for this machine itself")
 
     def resolve(self, address: str, against: str | None = None) -> str:
         """The absolute form of an address, relative ones counted from the base or from the page they stand in.
@@ -66,7 +69,7 @@ def _origin(address: str) -> Origin:
         port = parts.port or _PORTS.get(parts.scheme, 0)
     except ValueError:
         return NOWHERE
-    if parts.scheme not in _PORTS or parts.username is not None or not parts.hostname:
+    if parts.scheme not in _PORTS or parts.username is not None or not parts.hostname or _NO_HOST.search(parts.hostname):
         return NOWHERE
     return parts.scheme, parts.hostname.lower(), port
 

@@ -38,6 +38,8 @@ class Accept(Struct, frozen=True):
     """The media ranges of a request."""
 
     ranges: tuple[_Range, ...]
+    stands: str = "http.Accept"
+    """Where they stand in the request."""
 
     @classmethod
     def of(cls, request: Request) -> "Accept":
@@ -48,7 +50,7 @@ class Accept(Struct, frozen=True):
             kind, parameters = media_type(option)
             if parameters.get("fhirversion", "4.0") in VERSIONS:
                 found.append(_Range(kind, _weight(parameters.get("q", "1"))))
-        return cls(tuple(found))
+        return cls(tuple(found), "http._format" if request.query_params.get("_format") else "http.Accept")
 
     def weight(self, kind: str) -> float:
         """How much a media type is wanted: that of the most specific range it falls into, 0 when it is refused."""
@@ -63,9 +65,10 @@ class Accept(Struct, frozen=True):
         return any(one.weight > 0 and one.kind in (kind, *_SAME[kind]) for one in self.ranges)
 
     def refuse_unless(self, *kinds: str) -> None:
-        """Raises Refused when none of these types is wanted."""
+        """Raises Refused, which names what is offered, when none of these types is wanted."""
         if not any(self.weight(kind) > 0 for kind in kinds):
-            raise Refused(Issue("not-acceptable", "http.Accept"))
+            offered = ", ".join(f"{kind} (_format={_SAME[kind][-1]})" for kind in kinds)
+            raise Refused(Issue("not-acceptable", self.stands, f"offered here: {offered}"))
 
 
 def check_accept(request: Request) -> None:

@@ -4,6 +4,7 @@ from datetime import date
 
 from fastapi import Request
 
+from sural.doors.accepted import accepted
 from sural.doors.request import Request as Asked
 from sural.doors.request import with_parameters
 from sural.intake.documents import Parameter
@@ -31,12 +32,12 @@ def asked_by_query(request: Request, check: bool, names: tuple[str, ...]) -> tup
         if name == "check":
             checks.append(text)
             if text not in ("structure", "none") or len(checks) > 1:
-                issues.append(Issue("parameter-invalid", "http.check"))
+                issues.append(Issue("parameter-invalid", "http.check", f"check: {'stands twice' if len(checks) > 1 else accepted('check')}"))
         else:
             value = {"true": True, "false": False}.get(text, text) if name in FLAGS else text
             parameters.append(Parameter(name if name in names else "", value, path=f"http.{name}"))
     try:
-        asked = with_parameters(Asked(date.today()), parameters)
+        asked = with_parameters(Asked(date.today()), parameters, (*names, "check"))
     except Refused as refused:
         raise Refused(*issues, *refused.issues) from None
     if issues:

@@ -55,6 +55,7 @@ def log_to(target: str) -> Write:
     path.parent.mkdir(parents=True, exist_ok=True)
     path.touch(mode=0o600, exist_ok=True)
     path.chmod(0o600)
+    path.open("ab").close()  # what cannot be written to is told now, and not with the first request
 
     def append(line: bytes) -> None:
         with path.open("ab") as file:

@@ -96,12 +96,13 @@ def _asked(request: Request) -> tuple[tuple[str, ...], int]:
         elif name == "_outputFormat" and text.replace(" ", "+") in FORMATS:
             continue
         elif name in ("_since", "_outputFormat"):
-            issues.append(Issue("parameter-invalid", f"http.{name}"))
+            taken = "an instant such as 2026-03-02T08:00:00Z" if name == "_since" else f"there are {', '.join(FORMATS)}"
+            issues.append(Issue("parameter-invalid", f"http.{name}", taken))
         elif name != "_format":
-            issues.append(Issue("parameter-unknown", f"http.{name}"))
+            issues.append(Issue("parameter-unknown", f"http.{name}", "there are _type, _since, _outputFormat"))
     lenient = prefers(request, "handling=lenient")
     unknown = [kind for kind in kinds if kind not in TYPES]
-    issues += [Issue("type-not-stored", "http._type")] if unknown and not lenient else []
+    issues += [Issue("type-not-stored", "http._type", f"there are {', '.join(TYPES)}")] if unknown and not lenient else []
     issues = [issue for issue in issues if not (lenient and issue.key == "parameter-unknown")]
     if issues:
         raise Refused(*issues)

@@ -16,7 +16,7 @@ from sural.ledger.database import Unavailable, Unusable
 from sural.web.accepting import FHIR_JSON, FHIR_LINES, JSON, LINES, VERSIONS, media_type
 
 fault_log = logging.getLogger("sural.fault")
-_READ = {FHIR_JSON, JSON, FHIR_LINES, LINES, "application/ndjson"}
+_READ = (FHIR_JSON, JSON, FHIR_LINES, LINES, "application/ndjson")
 
 
 class FhirResponse(Response):
@@ -42,9 +42,9 @@ def body_type(request: Request) -> str:
     """The media type of the body. Raises Refused when it is none that is read."""
     kind, parameters = media_type(request.headers.get("content-type", ""))
     if kind not in _READ or parameters.get("fhirversion", "4.0") not in VERSIONS:
-        raise Refused(Issue("media-type-unsupported", "http.Content-Type"))
+        raise Refused(Issue("media-type-unsupported", "http.Content-Type", f"read here: {', '.join(_READ)}"))
     if parameters.get("charset", "utf-8").lower() not in ("utf-8", "utf8"):
-        raise Refused(Issue("media-type-unsupported", "http.Content-Type", "charset"))
+        raise Refused(Issue("media-type-unsupported", "http.Content-Type", "charset: only utf-8"))
     return kind
 
 

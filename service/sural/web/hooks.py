@@ -105,7 +105,7 @@ def discovery(hook: str) -> Json:
 async def _body(request: Request, limit: int) -> Any:
     kind, _ = media_type(request.headers.get("content-type", ""))
     if kind not in (JSON, FHIR_JSON):
-        raise Refused(Issue("media-type-unsupported", "http.Content-Type"))
+        raise Refused(Issue("media-type-unsupported", "http.Content-Type", f"read here: {JSON}, {FHIR_JSON}"))
     return parse(await read_body(request, limit))
 
 

@@ -29,6 +29,10 @@ from sural.web.stored import Base, Opened
 
 PERSONS, MOST = 200, 1000
 """Persons on a page when none is asked for, and at most."""
+_TAKEN = {
+    "as-of": "a day such as 2026-03-02", "_count": "a whole number from 1", "state": f"there are {', '.join(KNOWN_STATES)}",
+    "service": f"there are {', '.join(SERVICES)}",
+}  # fmt: skip
 READ_TYPES = ("RiskAssessment", "Observation", "ServiceRequest")
 """What a list tells of."""
 
@@ -53,7 +57,7 @@ def recall_route(opened: Opened, base: Base) -> Route:
         knowing, seal = Knowing(opened.resources().ledger), opened.searcher().seal
         asked = _asked(request, seal)
         if asked.wanted.source and knowing.count() and not knowing.has_source(asked.wanted.source):
-            raise Refused(Issue("parameter-invalid", "http.source"))
+            raise Refused(Issue("parameter-invalid", "http.source", "nobody is known from there: what stands before /Patient/ in the references of the list"))
         if accept.weight(CSV) > accept.weight(FHIR_JSON):
             return _csv(knowing, asked.wanted)
         return FhirResponse(_bundle(knowing, asked, seal, f"{base(request)}/$recall", request.query_params.get(PARAMETER)))
@@ -104,14 +108,14 @@ def _asked(request: Request, seal: Seal) -> Continued:
         if name in known:
             known[name] += [one for one in text.split(",") if one] if name in ("state", "service") else [text]
         else:
-            issues.append(Issue("parameter-unknown", f"http.{name}"))
-    issues += [Issue("parameter-invalid", f"http.{name}") for name in ("as-of", "source", "_count") if len(known[name]) > 1]
+            issues.append(Issue("parameter-unknown", f"http.{name}", f"there are {', '.join(known)}"))
+    issues += [Issue("parameter-invalid", f"http.{name}", "stands twice") for name in ("as-of", "source", "_count") if len(known[name]) > 1]
     day, count = _day(known["as-of"]), _count(known["_count"])
     invalid = {
         "as-of": day is None, "_count": count is None, "state": not set(known["state"]) <= set(KNOWN_STATES),
         "service": not set(known["service"]) <= SERVICES.keys(),
     }  # fmt: skip
-    issues += [Issue("parameter-invalid", f"http.{name}") for name, wrong in invalid.items() if wrong]
+    issues += [Issue("parameter-invalid", f"http.{name}", _TAKEN[name]) for name, wrong in invalid.items() if wrong]
     if issues or day is None or count is None:
         raise Refused(*dict.fromkeys(issues))
     source = known["source"][0].rstrip("/") if known["source"] else ""

@@ -80,7 +80,7 @@ class _Doors:
 
     async def search_by_form(self, request: Request) -> Response:
         if request.headers.get("content-type", "").partition(";")[0].strip().lower() != FORM:
-            raise Refused(Issue("media-type-unsupported", "http.Content-Type"))
+            raise Refused(Issue("media-type-unsupported", "http.Content-Type", f"read here: {FORM}"))
         body = (await read_body(request, self._max_bytes)).decode("utf-8", "replace")
         return await run_in_threadpool(self._search, request, [*request.query_params.multi_items(), *parse_qsl(body, keep_blank_values=True)])
 

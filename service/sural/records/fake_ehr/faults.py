@@ -86,11 +86,15 @@ def from_options(options: list[str]) -> Faults:
         name, given, text = option.partition("=")
         kind = kinds.get(name)
         if kind is None:
-            raise ValueError(f"no such fault: {name}")
+            raise ValueError(f"no such fault: {name}; there are {', '.join(kinds)}")
         if kind is bool:
             content[name] = text.lower() in ("", "true", "yes", "on") if given else True
         else:
             content[name] = text if kind in (int, float) else [part for part in text.split(",") if part]
+        try:
+            msgspec.convert({name: content[name]}, Faults, strict=False)
+        except msgspec.ValidationError:
+            raise ValueError(f"--fault {name} takes a number, such as {name}=5") from None
     return msgspec.convert(content, Faults, strict=False)
 
 

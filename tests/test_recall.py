@@ -247,6 +247,42 @@ def test_a_test_that_is_missing_takes_nobody_off_the_list(tests: set[int], data:
 
 
 @settings(max_examples=60, deadline=None)
+@given(some.sets(some.integers(0, len(TESTS) - 1), min_size=1), some.data())
+def test_what_is_not_examined_again_puts_no_review_off(tests: set[int], data: some.DataObject) -> None:
+    """Examined twice alike, the second time perhaps less: who was at high risk is not reviewed later because the reason was not asked for again."""
+    fewer = data.draw(some.sets(some.sampled_from(sorted(tests)), min_size=1))
+    first = facts(_exam(tuple(sorted(tests))), DAY - timedelta(days=60))
+    whole, less = (judge(known(*first, *facts(_exam(tuple(sorted(one))))), DAY) for one in (tests, fewer))
+
+    assert less.due is None or (whole.due is not None and less.due[1] <= whole.due[1])
+    assert urgency(less)[1:3] <= urgency(whole)[1:3] or less.place == whole.place == "not-due"
+
+
+def test_an_earlier_category_counts_until_it_is_ruled_out() -> None:
+    """High by an earlier ulcer; moderate at least when only touch was tested again; moderate when all was, and the ulcer was another's."""
+    less = Exam().not_felt("left").felt("right")
+    open_again = judge(known(*facts(high(), DAY - timedelta(days=30)), *facts(less)), DAY + timedelta(days=62))
+    ruled_out = judge(known(*facts(high(), DAY - timedelta(days=60)), *facts(numb(), DAY - timedelta(days=30)), *facts(less)), DAY + timedelta(days=62))
+
+    assert ("moderate", "active", "high", "overdue") == (open_again.at_least, open_again.at_most, open_again.not_ruled_out, open_again.place)
+    assert "earlier-category-not-ruled-out" in open_again.reasons
+    assert "High risk" == row(open_again, DAY)[COLUMNS.index("category_before")]
+    assert ("", "not-due") == (ruled_out.not_ruled_out, ruled_out.place)
+
+
+@pytest.mark.parametrize(("text", "day"), [("2026-02", "2026-02-01"), ("2026", "2026-01-01")])
+def test_a_partial_date_puts_no_review_off(text: str, day: str) -> None:
+    """Examined some day of a month or year: counted from its first day."""
+    exam = Exam().normal()
+    for entry in exam.entries:
+        if entry["resource"]["resourceType"] == "Observation":
+            entry["resource"]["effectiveDateTime"] = text
+    entry = judge(known(*facts_of(answer_of(exam, "2026-03-01", transaction=True))), DAY)
+
+    assert date.fromisoformat(day) == entry.examined
+
+
+@settings(max_examples=60, deadline=None)
 @given(some.sets(some.integers(0, len(TESTS) - 1)), some.integers(-5, 800), some.sampled_from(["", *REMARKS]), some.booleans())
 def test_everybody_stands_in_one_place(tests: set[int], days: int, remark: str, referred: bool) -> None:
     """Lists by place are a partition of all who are known; lists by state hold nobody who is not in them."""

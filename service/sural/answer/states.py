@@ -27,9 +27,10 @@ _NOT_OF_THE_FEET = frozenset({"claudication", "rest-pain", "arm-systolic-pressur
 def feet_examined(exam: Examination) -> date | None:
     """The last day on which something was found on the feet: touch, pulses and pressures, skin and shape, a wound; None when never.
 
+    Of a date that is a month, a year or a period it is the first day, so that no review is put off by what is not known.
     Diagnoses, blood tests, symptoms and what was declared complete are no examination of the feet (project choice, decision 0020).
     """
-    return max((found.moment.last_day for found in exam if found.moment is not None and _of_the_feet(found)), default=None)
+    return max((found.moment.first_day for found in exam if found.moment is not None and _of_the_feet(found)), default=None)
 
 
 def _of_the_feet(found: Finding) -> bool:

@@ -106,7 +106,8 @@ def _below(entry: Entry, as_of: date) -> Iterable[str]:
     yield f"{examined}{review}{f', {days} days overdue' if days else ''}"
     if entry.at_least:
         least, most = said_category(entry.scheme, entry.at_least), said_category(entry.scheme, entry.at_most)
-        yield least if entry.settled else f"at least {in_sentence(least)}, could be {in_sentence(most)}"
+        before = f"; {in_sentence(said_category(entry.scheme, entry.not_ruled_out))} before, and not ruled out" if entry.not_ruled_out else ""
+        yield least if entry.settled else f"at least {in_sentence(least)}, could be {in_sentence(most)}{before}"
     if entry.would_settle:
         yield f"examine to settle: {said_settle(entry)}"
     told = (

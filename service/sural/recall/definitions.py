@@ -60,6 +60,8 @@ REASONS = _table(
     Definition("not-stratified", "The scheme does not stratify this person", "Under 12 years. The longest interval is kept.", _CHOICE),
     Definition("scheme-not-applicable", "The scheme does not apply", "No diabetes, or no foot left, by a finding.", _CHOICE),
     Definition("open-findings", "Findings that matter are missing", "They are named with the entry.", _CHOICE),
+    Definition("earlier-category-not-ruled-out", "An earlier category is not ruled out", "At an earlier examination a higher category was certain, and the "
+               "newest answer leaves it open. Its review interval is kept: what was not examined puts nothing off.", _CHOICE),
     Definition("referral-late", "A referral is late", "Its last day has passed and nobody has been seen for it.", _CHOICE),
     Definition("referral-waiting", "A referral is open", "Its last day has not passed.", _CHOICE),
     Definition("referral-refused", "A referral was refused or cancelled", "A Task for it was rejected, cancelled or failed: nobody will be seen.", _CHOICE),

@@ -36,6 +36,8 @@ def _issue(entry: Entry, state: str, as_of: date) -> Json:
     if entry.at_least:
         least, most = said_category(entry.scheme, entry.at_least), said_category(entry.scheme, entry.at_most)
         said.append(f"Category: {least}." if entry.settled else f"Category: at least {least.lower()}, could be {most.lower()}.")
+    if entry.not_ruled_out:
+        said.append(f"Before: {said_category(entry.scheme, entry.not_ruled_out)}.")
     evidence = [{"code": [_reason(reason)]} for reason in entry.reasons if reason not in _ONLY]
     if state == "unsettled":
         evidence += [{"code": [concept(canonical.FACTOR, factor, said_factor(factor)) for factor in one]} for one in entry.would_settle if one]

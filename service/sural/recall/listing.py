@@ -48,9 +48,9 @@ def urgency(entry: Entry) -> tuple[Any, ...]:
 
 
 def standing(entry: Entry) -> int:
-    """Where the category that is certain stands, from 0 (lowest, or not known) to 3 (active)."""
+    """Where the category that is certain, or that was and is not ruled out, stands: from 0 (lowest, or not known) to 3 (active)."""
     scheme = SCHEMES.get(entry.scheme)
-    category = scheme.categories.get(entry.at_least) if scheme else None
+    category = scheme.categories.get(entry.not_ruled_out or entry.at_least) if scheme else None
     return category.standing if category else 0
 
 

@@ -58,7 +58,8 @@ class Referral(Struct, frozen=True):
 
 
 class Entry(Struct, frozen=True):
-    """One person on a day. `examined` is the last examination of the feet, `due` the first and last day of the review."""
+    """One person on a day. `examined` is the last examination of the feet, `due` the first and last day of the review. `not_ruled_out` is a
+    category above `at_least` that was certain at an earlier examination, and that the newest answer leaves open."""
 
     subject: str
     place: str
@@ -70,6 +71,7 @@ class Entry(Struct, frozen=True):
     scheme: str = ""
     at_least: str = ""
     at_most: str = ""
+    not_ruled_out: str = ""
     would_settle: tuple[tuple[str, ...], ...] = ()
     referrals: tuple[Referral, ...] = ()
     changes: tuple[Change, ...] = ()
@@ -109,8 +111,9 @@ def _of_answers(entry: Entry, standing: list[Answered], facts: Iterable[Fact], a
     at_least, at_most = newest.ranges.get(newest.scheme, ("", ""))
     feet = [day for one in standing if (day := _feet(one)) and day <= as_of]
     examined = max(feet, default=None)
+    earlier = _not_ruled_out(scheme, standing) if scheme else ""
     entry = replace(
-        entry, examined=examined, scheme=newest.scheme, at_least=at_least, at_most=at_most, answer=newest.reference,
+        entry, examined=examined, scheme=newest.scheme, at_least=at_least, at_most=at_most, not_ruled_out=earlier, answer=newest.reference,
         changes=_changes(standing, facts, examined),
     )  # fmt: skip
     if at_least == NOT_APPLICABLE:
@@ -121,6 +124,7 @@ def _of_answers(entry: Entry, standing: list[Answered], facts: Iterable[Fact], a
         entry = replace(entry, would_settle=settle)
     states = ["unsettled"] if open_findings else []
     reasons += ["open-findings"] if open_findings else []
+    reasons += ["earlier-category-not-ruled-out"] if earlier else []
     if examined is None:
         return _with(entry, "lost", ("lost", *states), [*reasons, "feet-not-examined"])
     ulcer = newest.states.get("foot-ulcer", {}).get("person", False)
@@ -163,7 +167,26 @@ def _review(scheme: Scheme | None, entry: Entry, ulcer: bool) -> tuple[Review | 
         return _closest(scheme), "treating-service-sets-review"
     if not entry.settled and entry.at_least == scheme.lowest:
         return None, "complete-the-examination"
+    if entry.not_ruled_out:
+        return scheme.categories[entry.not_ruled_out].review or _closest(scheme), ""
     return category.review, ""
+
+
+def _not_ruled_out(scheme: Scheme, standing: Iterable[Answered]) -> str:
+    """The category above the one that is certain now that was certain before, and that nothing since has ruled out; empty where there is none.
+
+    Each answer moves it as little as its range demands, so that what an answer leaves open is what was known before.
+    """
+    ranks = list(scheme.categories)
+    kept, low = -1, -1
+    for one in standing:
+        ends = one.ranges.get(scheme.id, ("", ""))
+        if NOT_APPLICABLE in ends:
+            kept = low = -1
+        elif ends[0] in ranks and ends[1] in ranks:
+            low, high = map(ranks.index, ends)
+            kept = min(max(kept, low), high)
+    return ranks[kept] if kept > low else ""
 
 
 def _closest(scheme: Scheme) -> Review:

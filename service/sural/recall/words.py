@@ -17,6 +17,7 @@ from sural.recall.person import Entry, Referral
 COLUMNS = (
     "patient", "identifier_system", "identifier", "states", "review", "why", "feet_last_examined", "due_from", "due_by", "days_overdue",
     "scheme", "category_at_least", "category_could_be", "examine_to_settle", "referrals_not_seen", "referrals_due", "worse_since_last_time",
+    "category_before",
 )  # fmt: skip
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 _OUTSIDE = {NOT_APPLICABLE: "not applicable", NOT_STRATIFIED: "not stratified"}
@@ -46,6 +47,7 @@ def row(entry: Entry, as_of: date) -> tuple[str, ...]:
         "; ".join(map(said_referral, entry.referrals)),
         "; ".join(one.due.isoformat() if one.due else "not dated" for one in entry.referrals),
         "; ".join(map(said_change, entry.changes)),
+        said_category(entry.scheme, entry.not_ruled_out) if entry.not_ruled_out else "",
     )
 
 

@@ -25,7 +25,7 @@ from sural.subscriptions.topics import topic_of
 from sural.web.app import create_app
 from sural.web.settings import Outgoing, Settings, Tokens
 from tests.databases import emptied
-from tests.stored import BODY, exam, keep, keys
+from tests.stored import BODY, exam, keep, keys, link
 from tests.subscribers import EXTENSION, by_topic, parameters, plain
 
 HOOK, WHOLE = "https://screening.skerrow.example/hook", "https://registry.skerrow.example/fhir"
@@ -234,9 +234,58 @@ def test_subscriptions_are_found(client: TestClient, query: str, count: int) -> 
     found = client.get(f"/fhir/Subscription?{query}").json()
     form = client.post("/fhir/Subscription/_search", content=query, headers={"content-type": "application/x-www-form-urlencoded"}).json()
 
-    assert (count, count) == (found["total"], len(found.get("entry", [])))
+    modes = [one["search"]["mode"] for one in found.get("entry", [])]
+
+    assert (count, ["match"] * count + ["outcome"] * ("colour" in query)) == (found["total"], modes)
     assert found == form
     assert "colour" not in found["link"][0]["url"]
+
+
+def test_subscriptions_come_in_pages(client: TestClient) -> None:
+    """D2: `next` is followed until there is none, nothing comes twice, and each page tells the whole number; by form too."""
+    ids = [made(client, plain("RiskAssessment", endpoint))["id"] for endpoint in (HOOK, WHOLE, HOOK, HOOK)]
+    query = f"url={HOOK}&_count=1&colour=red"
+    page = client.post("/fhir/Subscription/_search", content=query, headers={"content-type": "application/x-www-form-urlencoded"}).json()
+    first, seen, totals = page, [], []
+    while True:
+        seen += [one["resource"]["id"] for one in page["entry"] if one["search"]["mode"] == "match"]
+        totals.append(page["total"])
+        address = link(page, "next")
+        if address is None:
+            break
+        page = client.get(address).json()
+        assert address == link(page, "self")
+
+    assert (sorted({ids[0], ids[2], ids[3]}), [3, 3, 3]) == (seen, totals)
+    assert "_count=1" in str(link(first, "self")) and "colour" not in str(link(first, "self"))
+    assert first["entry"][0] == client.get(str(link(first, "self"))).json()["entry"][0]
+
+
+def test_a_page_may_be_as_long_as_one_likes_up_to_a_limit(client: TestClient) -> None:
+    """The limit stands in the self link; nought asks for the number only."""
+    made(client, plain("RiskAssessment", HOOK))
+    most, none = (client.get(f"/fhir/Subscription?_count={count}").json() for count in (100_000, 0))
+
+    assert ("_count=500", 1) == (str(link(most, "self")).partition("?")[2], len(most["entry"]))
+    assert (1, False, None) == (none["total"], "entry" in none, link(none, "next"))
+
+
+def test_a_link_of_another_search_leads_nowhere(client: TestClient) -> None:
+    """Neither does one that was not sealed here, nor one with something else beside it."""
+    for _ in range(2):
+        made(client, plain("RiskAssessment", HOOK))
+    address = str(link(client.get("/fhir/Subscription?_count=1").json(), "next"))
+    token = address.partition("=")[2]
+    wrong = [f"Subscription?_page={token[:-4]}AAAA", f"RiskAssessment?_page={token}", f"$recall?_page={token}", f"Subscription?_page={token}&_count=1",
+             f"Subscription?_page={token}&_page={token}", f"$recall?_page={token}&_page={token}"]  # fmt: skip
+
+    assert [["parameter-invalid"]] * len(wrong) == [keys(client.get(f"/fhir/{path}"), 400) for path in wrong]
+
+
+@pytest.mark.parametrize("count", ["x", "-1", "1&_count=2", ""])
+def test_a_count_that_is_none_is_refused(memory: TestClient, count: str) -> None:
+    """As in every search."""
+    assert ["parameter-invalid"] == keys(memory.get(f"/fhir/Subscription?_count={count}"), 400)
 
 
 def test_a_search_that_cannot_be_made_is_refused(memory: TestClient) -> None:

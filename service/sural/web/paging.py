@@ -4,6 +4,7 @@ The key lies in the ledger, so that every worker can open what another has seale
 """
 
 import secrets
+from collections.abc import Sequence
 from typing import TypeVar
 
 import msgspec
@@ -22,6 +23,20 @@ PARAMETER = "_page"
 _HEADER = {"alg": "dir", "enc": "A256GCM"}
 _PURPOSE = "pages"
 Sealed = TypeVar("Sealed", bound=Struct)
+
+
+def page_size(text: str, most: int) -> int | None:
+    """What `_count` asks for, `most` at most; None when it is no number."""
+    return min(int(text), most) if text.isascii() and text.isdigit() and len(text) < 10 else None
+
+
+def token_of(given: Sequence[tuple[str, str]]) -> str | None:
+    """The sealed text of a link, where one is followed. Raises Refused when anything else is asked along with it."""
+    tokens = [text for name, text in given if name == PARAMETER]
+    if tokens and len(given) > 1:
+        others = [name.partition(":")[0] for name, _ in given if name != PARAMETER]
+        raise Refused(*(Issue("parameter-invalid", f"http.{name}", "stands alone in a link to a page") for name in others or [PARAMETER]))
+    return tokens[0] if tokens else None
 
 
 class Continued(Struct, frozen=True):

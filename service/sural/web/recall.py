@@ -22,7 +22,7 @@ from sural.recall.listing import KNOWN_STATES, Wanted, sorted_by_urgency
 from sural.recall.words import csv_lines
 from sural.web.accepting import CSV, FHIR_JSON, Accept
 from sural.web.fhir import FhirResponse
-from sural.web.paging import PARAMETER, Seal
+from sural.web.paging import PARAMETER, Seal, page_size, token_of
 from sural.web.routes import Route
 from sural.web.security import require
 from sural.web.stored import Base, Opened
@@ -98,10 +98,9 @@ def _bundle(knowing: Knowing, asked: Continued, seal: Seal, address: str, page_t
 def _asked(request: Request, seal: Seal) -> Continued:
     """What is asked for. Raises Refused with every parameter that is unknown or cannot be used."""
     given = [(name, text) for name, text in request.query_params.multi_items() if name != "_format"]
-    if any(name == PARAMETER for name, _ in given):
-        if len(given) != 1:
-            raise Refused(*(Issue("parameter-invalid", f"http.{name}") for name, _ in given if name != PARAMETER))
-        return seal.opened(given[0][1], Continued)
+    token = token_of(given)
+    if token is not None:
+        return seal.opened(token, Continued)
     known: dict[str, list[str]] = {"as-of": [], "state": [], "service": [], "source": [], "_count": []}
     issues: list[Issue] = []
     for name, text in given:
@@ -135,5 +134,4 @@ def _day(given: list[str]) -> date | None:
 def _count(given: list[str]) -> int | None:
     if not given:
         return PERSONS
-    text = given[0]
-    return min(int(text), MOST) if text.isascii() and text.isdigit() and len(text) < 10 and int(text) else None
+    return page_size(given[0], MOST) or None

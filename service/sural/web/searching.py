@@ -20,7 +20,7 @@ from sural.ledger.parameters import SEARCHED, Parameter, parameter, terms
 from sural.ledger.resources import Resources, Stored
 from sural.ledger.search import Order, Page, search
 from sural.web.elements import part_of
-from sural.web.paging import PARAMETER, Continued, Seal
+from sural.web.paging import PARAMETER, Continued, Seal, page_size, token_of
 
 Json = dict[str, Any]
 Permitted = Callable[[str], bool]
@@ -53,8 +53,9 @@ class Searcher:
     def bundle(self, kind: str, given: Sequence[tuple[str, str]], base: str, strict: bool, permitted: Permitted) -> Json:
         """One page as a searchset. `permitted` says which types may be included. Raises Refused."""
         given = [(name, text) for name, text in given if name != "_format"]
-        if any(name == PARAMETER for name, _ in given):
-            return self._further(kind, given, base, permitted)
+        token = token_of(given)
+        if token is not None:
+            return self._further(kind, token, base, permitted)
         own = [(name, text) for name, text in given if name.partition(":")[0] not in CONTROLS]
         issues: list[Issue] = []
         controls, written, ignored = _controls(kind, [pair for pair in given if pair not in own], issues)
@@ -72,23 +73,19 @@ class Searcher:
         query = urlencode([*wanted.understood, *written], quote_via=quote, safe=",")
         bundle = self._written(found, wanted, controls, base, f"{base}/{kind}?{query}" if query else f"{base}/{kind}", permitted)
         if unknown:
-            said = outcome([Issue("parameter-ignored", f"http.{name}") for name in unknown])
-            bundle.setdefault("entry", []).append({"resource": said, "search": {"mode": "outcome"}})
+            bundle.setdefault("entry", []).append(ignored_entry(unknown))
         return bundle
 
-    def _further(self, kind: str, given: Sequence[tuple[str, str]], base: str, permitted: Permitted) -> Json:
-        """A page that an earlier one leads to; nothing else may be asked along with it."""
-        others = [Issue("parameter-invalid", f"http.{name.partition(':')[0]}") for name, _ in given if name != PARAMETER]
-        if others or len(given) != 1:
-            raise Refused(*others or [Issue("parameter-invalid", f"http.{PARAMETER}")])
-        going = self.seal.open(given[0][1], kind)
+    def _further(self, kind: str, token: str, base: str, permitted: Permitted) -> Json:
+        """A page that an earlier one leads to."""
+        going = self.seal.open(token, kind)
         controls = Controls(
             going.count, going.order, False, going.summary, going.elements, going.include, going.revinclude
         )  # fmt: skip
         wanted = asked(kind, going.understood, base, time.time_ns() // 1000)
         found = search(self.resources, wanted, going.count, going.order, going.position)
         page = Page(found.matches, found.next, going.total)
-        return self._written(page, wanted, controls, base, f"{base}/{kind}?{PARAMETER}={given[0][1]}", permitted)
+        return self._written(page, wanted, controls, base, f"{base}/{kind}?{PARAMETER}={token}", permitted)
 
     def _written(self, page: Page, wanted: Asked, controls: Controls, base: str, address: str, permitted: Permitted) -> Json:
         bundle: Json = {"resourceType": "Bundle", "type": "searchset"}
@@ -126,6 +123,11 @@ class Searcher:
         for match in matches:
             found.pop(match.reference, None)
         return found.values()
+
+
+def ignored_entry(names: Iterable[str]) -> Json:
+    """The entry that says which parameters were left out because they are not known."""
+    return {"resource": outcome([Issue("parameter-ignored", f"http.{name}") for name in names]), "search": {"mode": "outcome"}}
 
 
 def _entry(one: Stored, base: str, mode: str, partly: Controls | None) -> Json:
@@ -174,7 +176,7 @@ _UNKNOWN = object()
 def _control(kind: str, name: str, text: str) -> Any:
     """The value of one control; None when it cannot be used, _UNKNOWN for an include that leads nowhere."""
     if name == "_count":
-        return min(int(text), MOST) if text.isascii() and text.isdigit() and len(text) < 10 else None
+        return page_size(text, MOST)
     if name == "_total":
         return {"none": False, "estimate": True, "accurate": True}.get(text)
     if name == "_summary":

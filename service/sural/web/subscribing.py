@@ -4,12 +4,13 @@ Sources: FHIR R4, Subscription; HL7 Subscriptions R5 Backport for R4. What is no
 and changed by whoever made it: its headers may hold what its endpoint knows it by.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import Annotated, Any
 from urllib.parse import parse_qsl, quote, urlencode
 
 from fastapi import Path, Request
 from fastapi.responses import Response
+from msgspec import Struct
 from msgspec.structs import replace
 from starlette.concurrency import run_in_threadpool
 
@@ -23,7 +24,9 @@ from sural.subscriptions.store import Subscribed, Subscriptions
 from sural.subscriptions.topics import BACKPORT
 from sural.web.accepting import check_accept
 from sural.web.fhir import FhirResponse, body_type, read_body
+from sural.web.paging import PARAMETER, page_size, token_of
 from sural.web.routes import READ, Interaction, Route
+from sural.web.searching import COUNT, MOST, ignored_entry
 from sural.web.security import require
 from sural.web.settings import Settings
 from sural.web.stored import FORM, Base, Opened, prefers, tree, version_of
@@ -35,6 +38,15 @@ SEARCH_PARAMETERS = {"_id": "token", "status": "token", "url": "uri"}
 _DEFINITION = f"{BACKPORT}/OperationDefinition/backport-subscription-"
 _STATUS_SYSTEM = "http://hl7.org/fhir/subscription-status"
 _LEVELS = ("empty", "id-only", "full-resource")
+
+
+class Continued(Struct, frozen=True, tag="subscriptions"):
+    """A search that goes on: the pairs that were understood, how many to a page and whether that was asked for, and after which id."""
+
+    understood: tuple[tuple[str, str], ...]
+    count: int = COUNT
+    counted: bool = False
+    after: str = ""
 
 
 def subscription_routes(opened: Opened, base: Base, settings: Settings, max_bytes: int) -> list[Route]:
@@ -85,23 +97,28 @@ class _Doors:
         return await run_in_threadpool(self._search, request, [*request.query_params.multi_items(), *parse_qsl(body, keep_blank_values=True)])
 
     def _search(self, request: Request, given: list[tuple[str, str]]) -> Response:
-        understood = [(name, text) for name, text in given if name in SEARCH_PARAMETERS and text]
-        strict = prefers(request, "handling=strict")
-        issues = [
-            Issue("parameter-invalid" if name.partition(":")[0] in SEARCH_PARAMETERS else "parameter-unknown", f"http.{name.partition(':')[0]}")
-            for name, _ in given
-            if name not in (*SEARCH_PARAMETERS, "_format") and (strict or name.partition(":")[0] in SEARCH_PARAMETERS)
-        ]
-        if issues:
-            raise Refused(*issues)
-        found = [one for one in self._kept().of(_owner(request)) if all(_matches(one, *pair) for pair in understood)]
+        given = [(name, text) for name, text in given if name != "_format"]
+        seal, token = self._opened.searcher().seal, token_of(given)
+        unknown: list[str] = []
         address = f"{self._base(request)}/{KIND}"
-        query = urlencode(understood, quote_via=quote, safe=",")
+        if token is not None:
+            asked, query = seal.opened(token, Continued), f"{PARAMETER}={token}"
+        else:
+            asked, unknown = _asked_for(given, prefers(request, "handling=strict"))
+            query = urlencode([*asked.understood, *([("_count", str(asked.count))] if asked.counted else [])], quote_via=quote, safe=",")
+        mine = sorted(self._kept().of(_owner(request)), key=lambda one: one.id)  # a database may have an order of its own for texts
+        found = [one for one in mine if all(_matches(one, *pair) for pair in asked.understood)]
+        left = [one for one in found if one.id > asked.after]
+        page = left[: asked.count]
         bundle: Json = {
             "resourceType": "Bundle", "type": "searchset", "total": len(found),
             "link": [{"relation": "self", "url": f"{address}?{query}" if query else address}],
         }  # fmt: skip
-        entries = [{"fullUrl": f"{address}/{one.id}", "resource": one.resource, "search": {"mode": "match"}} for one in found]
+        if page and len(left) > len(page):
+            further = seal.close(replace(asked, after=page[-1].id))
+            bundle["link"].append({"relation": "next", "url": f"{address}?{PARAMETER}={further}"})
+        entries = [{"fullUrl": f"{address}/{one.id}", "resource": one.resource, "search": {"mode": "match"}} for one in page]
+        entries += [ignored_entry(unknown)] if unknown else []
         return FhirResponse(bundle | ({"entry": entries} if entries else {}))
 
     async def status(self, request: Request, id: Id) -> Response:
@@ -191,6 +208,21 @@ class _Doors:
         if prefers(request, "return=minimal"):
             return Response(status_code=status, headers=_headers(one) | (headers or {}))
         return _answer(one, status, headers)
+
+
+def _asked_for(given: Sequence[tuple[str, str]], strict: bool) -> tuple[Continued, list[str]]:
+    """A search, and the names that are not known. Raises Refused for what cannot be used."""
+    bare = [(name.partition(":")[0], name, text) for name, text in given]
+    unknown = [own for own, _, _ in bare if own not in (*SEARCH_PARAMETERS, "_count")]
+    counts = [page_size(text, MOST) for name, text in given if name == "_count"]
+    invalid = [own for own, name, _ in bare if own != name and own not in unknown]
+    invalid += ["_count"] if None in counts or len(counts) > 1 else []
+    issues = [Issue("parameter-invalid", f"http.{name}") for name in invalid]
+    issues += [Issue("parameter-unknown", f"http.{name}", f"there are {', '.join(SEARCH_PARAMETERS)}, _count") for name in unknown] if strict else []
+    if issues:
+        raise Refused(*issues)
+    understood = tuple((name, text) for name, text in given if name in SEARCH_PARAMETERS and text)
+    return Continued(understood, counts[0] if counts and counts[0] is not None else COUNT, bool(counts)), unknown
 
 
 def _channel(one: Subscribed, now: int) -> Channel:

@@ -3,6 +3,7 @@
 Source of the form of the input: FHIR Bulk Data Access 2, "Bulk Data Output File". All people are invented.
 """
 
+import gc
 import gzip
 import random
 import re
@@ -19,8 +20,11 @@ from sural.cli.main import main
 from sural.cohort import grouping
 from sural.cohort.grouping import Unreadable
 from sural.cohort.journal import Journal, Occupied
+from sural.cohort.lines import Role, judge
+from sural.cohort.persons import Assessor, Order, Outcome, Row, uncollected
 from sural.cohort.synthetic.examination import records
 from sural.cohort.synthetic.writing import write
+from sural.doors.request import Request
 from sural.issues import KINDS
 from tests.builders import Exam
 from tests.cohorts import AS_OF, OUTPUTS, Silent, assess, bulk, islanders, of_patient, read
@@ -265,6 +269,36 @@ def test_a_patient_who_died_is_refused_with_a_reason(tmp_path: Path) -> None:
 
     assert (0, 1, len(resources)) == (account.patients["assessed"], account.patients["refused"], account.lines.refused)
     assert ["patient-deceased"] == [one["reason"] for one in read(tmp_path / "out", "rejects")]
+
+
+@pytest.mark.parametrize("check", [False, True])
+def test_assessing_leaves_no_circles_for_the_collector(check: bool) -> None:
+    """Chunks are assessed without looking for garbage; what only the collector could free would pile up."""
+    everybody = islanders(40, faulty=0.2)
+    people: dict[str, list[Row]] = {}
+    for number, resource in enumerate(everybody, 1):
+        body = orjson.dumps(resource)
+        judged = judge(body)
+        if judged.key is not None:
+            people.setdefault(judged.key, []).append((judged.role, 0, number, body))
+    broken = people[min(people)]
+    broken.append((Role.RESOURCE, 0, 0, broken[-1][3][:-2]))
+    assessor = Assessor(Order(Request(as_of=AS_OF), True, ("all.ndjson",), check))
+
+    def everyone() -> Outcome:
+        outcome = Outcome()
+        for key, rows in people.items():
+            assessor.assess(key, rows, outcome)
+        return outcome
+
+    everyone()  # what is remembered is made the first time
+    gc.collect()
+    with uncollected():
+        assert not gc.isenabled()
+        outcome = everyone()
+        assert len(outcome.answers) == len(people) and outcome.rejects
+        assert gc.collect() == 0
+    assert gc.isenabled()
 
 
 def test_taking_up_a_run_that_ended_well_changes_nothing(export: Path, assessed: Path) -> None:

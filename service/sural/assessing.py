@@ -62,7 +62,9 @@ def assess_patient(accepted: Accepted, options: Options) -> Assessment:
     classification = classify(exam)
     further = neuropathy_referrals(exam, classification, options.pathway, options.calendar)
     plan = make_plan(exam, risk, risk.standings[options.pathway.scheme], options.pathway, options.calendar, further)
-    return Assessment(exam, accepted.intake, classification, score(exam), risk, plan, trend(exam))
+    scores = score(exam)
+    over_time = trend(exam, risk.factors, classification.signs, scores)
+    return Assessment(exam, accepted.intake, classification, scores, risk, plan, over_time)
 
 
 def unknown_schemes(schemes: tuple[str, ...]) -> Iterator[Issue]:

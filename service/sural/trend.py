@@ -11,7 +11,7 @@ from msgspec import Struct
 
 from sural.evidence.truth import NO, UNKNOWN, YES, Truth
 from sural.exam.examination import Examination
-from sural.footrisk.factors import judge
+from sural.footrisk.factors import Factors, judge
 from sural.neuropathy.reach import LEG_LEVELS, Extent
 from sural.neuropathy.scores import Score, score
 from sural.neuropathy.scores.score import number
@@ -52,22 +52,21 @@ class Trend(Struct, frozen=True):
 NO_TREND = Trend()
 
 
-def trend(exam: Examination) -> Trend:
-    """Compare an examination with the earlier ones that came with it."""
+def trend(exam: Examination, factors: Factors, signs: Signs, scores: tuple[Score, ...]) -> Trend:
+    """Compare an examination, as it was judged, with the earlier ones that came with it."""
     if not exam.earlier:
         return NO_TREND
-    now = _point(exam)
-    earlier = tuple(_point(one) for one in exam.earlier)
+    now = _point(exam, factors, signs, scores)
+    earlier = tuple(_point(one, judge(one), Signs(one), score(one)) for one in exam.earlier)
     return Trend(earlier, (*_reaches(now, earlier), *_scores(now, earlier), *_sensation(now, earlier)))
 
 
-def _point(exam: Examination) -> Point:
-    factors = judge(exam)
+def _point(exam: Examination, factors: Factors, signs: Signs, scores: tuple[Score, ...]) -> Point:
     sensation: dict[str, Truth] = {}
     for side in SIDES:
         fact = factors.side(side).get(_SENSATION)
         sensation[side] = fact.truth if fact else UNKNOWN
-    return Point(exam.as_of, Signs(exam), {one.id: one for one in score(exam)}, sensation)
+    return Point(exam.as_of, signs, {one.id: one for one in scores}, sensation)
 
 
 def _reaches(now: Point, earlier: tuple[Point, ...]) -> Iterator[Change]:

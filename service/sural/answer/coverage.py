@@ -1,8 +1,10 @@
 """What was not examined: the parts of the examination that nothing was recorded for, with the reason where one was given."""
 
+from functools import lru_cache
+
 from msgspec import Struct
 
-from sural.exam.examination import Examination, Limb
+from sural.exam.examination import Examination
 
 FOOT_PARTS: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("monofilament", "10 g monofilament or light touch of toes", ("monofilament-10g", "monofilament-sites", "monofilament-foot", "toe-touch")),
@@ -33,14 +35,17 @@ class Gap(Struct, frozen=True):
 def gaps(exam: Examination) -> list[Gap]:
     """Every part of the examination that is missing on a foot that is there."""
     stated = {(entry.concept.code, entry.side): entry.reason for entry in exam.not_examined}
+    missing = {limb.side: frozenset() if limb.foot_lost else _missing(limb.codes) for limb in exam.limbs}
     found = []
     for part, text, codes in FOOT_PARTS:
-        sides = tuple(limb.side for limb in exam.limbs if not limb.foot_lost and not _recorded(limb, codes))
+        sides = tuple([side for side, parts in missing.items() if part in parts])
         if sides:
             reasons = tuple(dict.fromkeys(stated[code, side] for side in sides for code in codes if (code, side) in stated))
             found.append(Gap(part, text, sides, reasons))
     return found
 
 
-def _recorded(limb: Limb, codes: tuple[str, ...]) -> bool:
-    return not (limb.findings.keys().isdisjoint(codes) and limb.sites.keys().isdisjoint(codes))
+@lru_cache(maxsize=4096)
+def _missing(recorded: frozenset[str]) -> frozenset[str]:
+    """The parts of which none of these concepts is; examinations record much the same ones."""
+    return frozenset(part for part, _, codes in FOOT_PARTS if recorded.isdisjoint(codes))

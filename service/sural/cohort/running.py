@@ -14,7 +14,7 @@ from sural.cohort.grouping import Grouped, group, nobody, people
 from sural.cohort.inputs import Input
 from sural.cohort.journal import OUTPUTS, UNFINISHED, Journal, Plan, digest, part
 from sural.cohort.page import page
-from sural.cohort.persons import Assessor, Order, Outcome
+from sural.cohort.persons import Assessor, Order, Outcome, uncollected
 from sural.cohort.processes import enduring, spread
 from sural.cohort.tally import Tally
 
@@ -84,8 +84,9 @@ def _chunk(assessor: Assessor, folder: Path, grouped: Grouped, chunk: int) -> Ta
     if chunk == 0:
         assessor.assess_nobody(nobody(folder, grouped), outcome)
     else:
-        for key, rows in people(folder, grouped, chunk - 1):
-            assessor.assess(key, rows, outcome)
+        with uncollected():
+            for key, rows in people(folder, grouped, chunk - 1):
+                assessor.assess(key, rows, outcome)
     for name in OUTPUTS:
         with part(folder, chunk, name).open("wb") as written:
             written.writelines(line + b"\n" for line in getattr(outcome, name))

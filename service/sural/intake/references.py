@@ -5,6 +5,8 @@ entry's own fullUrl. Version-specific references are resolved to the resource. A
 when exactly one has that identifier.
 """
 
+from collections import defaultdict
+from collections.abc import Mapping
 from urllib.parse import unquote
 
 import msgspec
@@ -33,7 +35,7 @@ class References:
         self._items = items
         self._subjects: dict[str, Subject] = {}
         self._by_identifier: dict[tuple[str | None, str | None], Subject | None] = {}
-        self._by_name: dict[str, list[Item]] | None = None
+        self._by_name: Mapping[str, list[Item]] | None = None
         self.patients: list[Subject] = []
         for item in [item for item in items if item.type == "Patient"]:
             if isinstance(item.record, wire.Patient):
@@ -113,11 +115,14 @@ class References:
 
     def _named(self, name: str) -> list[Item]:
         if self._by_name is None:
-            self._by_name = {}
+            found: dict[str, list[Item]] = defaultdict(list)
             for candidate in self._items:
-                for own in dict.fromkeys((identity(candidate), _relative(candidate))):
-                    if own:
-                        self._by_name.setdefault(own, []).append(candidate)
+                relative = _relative(candidate)
+                if relative:
+                    found[relative].append(candidate)
+                if candidate.full_url and (absolute := identity(candidate)) != relative:
+                    found[absolute].append(candidate)
+            self._by_name = found
         return self._by_name.get(name, [])
 
     def _logical(self, reference: wire.Reference) -> Subject | None:

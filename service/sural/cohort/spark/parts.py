@@ -23,7 +23,7 @@ from sural.canonical import RULE_SET, VERSION
 from sural.cohort.grouping import Grouped, Stored, by_patient, in_order
 from sural.cohort.journal import OUTPUTS, settle
 from sural.cohort.lines import Role
-from sural.cohort.persons import Assessor, Order, Outcome
+from sural.cohort.persons import Assessor, Order, Outcome, uncollected
 from sural.cohort.spark.faults import NOT_SHARED, OTHER_SOFTWARE, task_fault, telling_kind
 from sural.cohort.tally import Tally
 
@@ -105,9 +105,10 @@ def _write(job: Job, folder: Path, part: int, attempt: Path) -> None:
     lines += _lines(folder / MEDICATIONS / f"part={part}", numbers)
     with ExitStack() as stack:
         files = {name: stack.enter_context((attempt / f"{name}.ndjson").open("wb")) for name in OUTPUTS}
-        for key, rows in by_patient(lines, job.grouped):
-            assessor.assess(key, rows, outcome)
-            _put(outcome, files)
+        with uncollected():
+            for key, rows in by_patient(lines, job.grouped):
+                assessor.assess(key, rows, outcome)
+                _put(outcome, files)
         _put(outcome, files)
         for file in files.values():
             file.flush()

@@ -213,6 +213,23 @@ def test_an_update_is_on_the_version_that_was_read(client: TestClient) -> None:
     assert "amended" == client.get(f"/fhir/{path}").json()["status"]
 
 
+@pytest.mark.parametrize(("match", "status"), [("*", 200), ("1", 200), ('"1"', 200), ('W/""', 412), ('W/"9"', 412), ("*, 1", 412)])
+def test_an_update_on_any_version_or_on_none_that_can_be_read(client: TestClient, match: str, status: int) -> None:
+    """RFC 9110, 13.1.1: an asterisk is met by any version; what names no version is never met, so that nothing is overwritten."""
+    stored = send(client, "POST", "RiskAssessment", fresh()).json()
+
+    assert status == send(client, "PUT", f"RiskAssessment/{stored['id']}", stored | {"status": "amended"}, if_match=match).status_code
+
+
+def test_a_part_of_a_resource_is_not_stored_over_the_whole(client: TestClient) -> None:
+    """R4, search, _summary: what is tagged SUBSETTED is no base for an update; the rest would be lost."""
+    path = f"RiskAssessment/{send(client, 'POST', 'RiskAssessment', fresh()).json()['id']}"
+    part = client.get(f"/fhir/{path}?_elements=occurrenceDateTime").json()
+
+    assert ["resource-in-part"] == keys(send(client, "PUT", path, part), 422)
+    assert ["resource-in-part"] == keys(client.post("/fhir", content=orjson.dumps(transaction(("PUT", path, part))), headers=BODY), 422)
+
+
 def test_an_update_that_changes_nothing_makes_no_version(client: TestClient) -> None:
     """What is sent is what stands."""
     stored = send(client, "POST", "RiskAssessment", fresh()).json()
@@ -301,6 +318,51 @@ def test_an_entry_that_is_not_offered_is_refused(client: TestClient, request_: J
     response = client.post("/fhir", content=orjson.dumps(bundle), headers=BODY)
 
     assert [key] == keys(response, response.status_code) and response.status_code >= 400
+
+
+def transaction(*wanted: tuple[str, str, dict[str, Any]], link: str = "") -> dict[str, Any]:
+    entries = [{"resource": one, "request": {"method": method, "url": url}} | ({"fullUrl": link} if link else {}) for method, url, one in wanted]
+    return {"resourceType": "Bundle", "type": "transaction", "entry": entries}
+
+
+def report(reference: str) -> dict[str, Any]:
+    return {
+        "resourceType": "DiagnosticReport", "status": "final", "code": {"text": "feet"}, "subject": {"reference": "Patient/p7"},
+        "effectiveDateTime": "2026-03-01", "result": [{"reference": reference}],
+    }  # fmt: skip
+
+
+def observation(value: str) -> dict[str, Any]:
+    return {
+        "resourceType": "Observation", "status": "final", "code": {"text": "feet"}, "subject": {"reference": "Patient/p7"},
+        "effectiveDateTime": "2026-03-01", "identifier": [{"system": "urn:example:skerrow", "value": value}],
+    }  # fmt: skip
+
+
+def test_a_conditional_reference_leads_to_exactly_one_resource(client: TestClient) -> None:
+    """F4 and R4, transactions: a reference by search is replaced by what it finds; with none or several the whole fails."""
+    stored = [send(client, "POST", "Observation", observation(value)).json()["id"] for value in ("o1", "o2")]
+
+    def sent(reference: str) -> httpx.Response:
+        return client.post("/fhir", content=orjson.dumps(transaction(("POST", "DiagnosticReport", report(reference)))), headers=BODY)
+
+    found = sent("Observation?identifier=urn:example:skerrow|o1")
+    assert (200, f"Observation/{stored[0]}") == (found.status_code, found.json()["entry"][0]["resource"]["result"][0]["reference"])
+    for reference, key in (
+        ("Observation?identifier=urn:example:skerrow|o3", "no-match"), ("Observation?patient=p7", "several-matches"),
+        ("Patient?identifier=urn:example:skerrow|p7", "no-match"), ("Observation?colour=red", "no-match"),
+    ):  # fmt: skip
+        assert [key] == keys(sent(reference), 412)
+    assert ["no-match"] == keys(send(client, "POST", "DiagnosticReport", report("Observation?identifier=urn:example:skerrow|o1")), 412)
+    assert 1 == len(matches(client.get("/fhir/DiagnosticReport").json()))
+
+
+def test_two_entries_with_one_full_url_are_refused(client: TestClient) -> None:
+    """R4, Bundle, bdl-7: a link to it could lead to either."""
+    both = transaction(("POST", "Observation", observation("o1")), ("POST", "Observation", observation("o2")), link="urn:uuid:5e2b4b1e-7a0c-4a52-9b64-0d3c6a0f0e11")
+
+    assert ["link-taken"] * 2 == keys(client.post("/fhir", content=orjson.dumps(both), headers=BODY), 400)
+    assert [] == matches(client.get("/fhir/Observation").json())
 
 
 def test_only_transactions_and_stored_types_are_taken(client: TestClient) -> None:

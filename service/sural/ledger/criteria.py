@@ -18,6 +18,7 @@ from sural.ledger.parameters import BY_IDENTIFIER, IDENTIFIED, MILLION, Paramete
 Prefix = Literal["eq", "ne", "lt", "gt", "le", "ge", "sa", "eb", "ap"]
 PREFIXES: tuple[Prefix, ...] = ("eq", "ne", "lt", "gt", "le", "ge", "sa", "eb", "ap")
 _ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
+_MINUTE = re.compile(r"([0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2})(Z|[+-][0-9]{2}:[0-9]{2})")
 _MOST = 100
 """Alternatives of one criterion."""
 
@@ -163,12 +164,18 @@ def _range(value: str, one: Parameter | None, now: int) -> Range:
         low, high = _number(text, exact=prefix not in (None, "eq", "ne", "ap"))
         slack = round((low + high) / 2 * 0.1) if prefix == "ap" else 0
     else:
-        found = interval(text)
-        if found is None:
-            raise ValueError
-        low, high = found
+        low, high = _time(text)
         slack = round(abs(now - low) * 0.1) if prefix == "ap" else 0
     return Range(prefix or "eq", low - slack, high + slack)
+
+
+def _time(text: str) -> tuple[int, int]:
+    """A date or time as in a resource; or to the minute, which FHIR R4 has in searches only."""
+    minute = _MINUTE.fullmatch(text)
+    found = interval(f"{minute[1]}:00{minute[2]}" if minute else text)
+    if found is None:
+        raise ValueError
+    return (found[0], found[0] + 60 * MILLION - 1) if minute else found
 
 
 def _number(text: str, exact: bool) -> tuple[int, int]:

@@ -4,7 +4,9 @@ Source: FHIR R4, RESTful API: conditional create (`If-None-Exist`: none there is
 update (`If-Match`), conditional update, transaction (all or nothing, judged by what was there before it, links by fullUrl).
 """
 
-from collections.abc import Iterable, Sequence
+import re
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any, Literal
 from urllib.parse import parse_qsl
 
@@ -20,12 +22,13 @@ from sural.ledger.tables import RESOURCE
 from sural.records.steps import linked
 
 Json = dict[str, Any]
+_SEARCH = re.compile(r"[A-Z][A-Za-z]{1,40}\?")
 What = Literal["created", "updated", "unchanged"]
 
 
 class Wish(Struct, frozen=True):
     """One resource to be stored. With an `id` or `update_where` it is an update, else a create; `condition` and `update_where` are queries
-    such as `identifier=system|value`. `if_match` is the version that has to stand. `link` is its fullUrl in a transaction; `at` its FHIRPath."""
+    such as `identifier=system|value`. `if_match` is the version that has to stand, `*` for any. `link` is its fullUrl in a transaction; `at` its FHIRPath."""
 
     resource: Json
     id: str = ""
@@ -51,6 +54,7 @@ def write(resources: Resources, wishes: Sequence[Wish], base: str = "") -> list[
     """Carry out all wishes or none. Raises Refused."""
     for wish in wishes:
         _complete(wish)
+    _refuse_same_links(wishes)
     found: list[Stored | None] = []
     places: list[int | None] = []
 
@@ -58,12 +62,13 @@ def write(resources: Resources, wishes: Sequence[Wish], base: str = "") -> list[
         found[:] = [_there(connection, wish, base) for wish in wishes]
         ids = [there.id if there else new_id() for there in found]
         links = {wish.link: f"{wish.kind}/{id}" for wish, id in zip(wishes, ids, strict=True) if wish.link}
-        subjects = {subject for wish in wishes if (subject := about(wish.resource))}
+        links |= {text: _led_to(connection, text, wish.at, base) for wish in wishes for text in _conditional(wish.resource)}
+        linked_wishes = [linked(wish.resource, links) for wish in wishes]
+        subjects = {subject for resource in linked_wishes if (subject := about(resource))}
         subject = subjects.pop() if len(subjects) == 1 else None
         writes: list[Write] = []
         places.clear()
-        for wish, there, id in zip(wishes, found, ids, strict=True):
-            resource = linked(wish.resource, links)
+        for wish, resource, there, id in zip(wishes, linked_wishes, found, ids, strict=True):
             kept = there is not None and (not _updates(wish) or same(resource, there))
             places.append(None if kept else len(writes))
             if not kept:
@@ -85,8 +90,44 @@ def _updates(wish: Wish) -> bool:
     return bool(wish.id or wish.update_where)
 
 
+def _refuse_same_links(wishes: Sequence[Wish]) -> None:
+    """Raises Refused where two entries have one fullUrl: nobody could tell where a link to it leads (FHIR R4, Bundle, bdl-7)."""
+    links = Counter(wish.link for wish in wishes if wish.link)
+    twice = [wish.at for wish in wishes if links[wish.link] > 1]
+    if twice:
+        raise Refused(*(Issue("link-taken", f"{at}.fullUrl") for at in twice))
+
+
+def _conditional(tree: Any) -> Iterator[str]:
+    """The references of a resource that are searches, such as `Observation?identifier=system|value`."""
+    if isinstance(tree, dict):
+        for name, value in tree.items():
+            if name == "reference" and isinstance(value, str):
+                if _SEARCH.match(value):
+                    yield value
+            else:
+                yield from _conditional(value)
+    elif isinstance(tree, list):
+        for one in tree:
+            yield from _conditional(one)
+
+
+def _led_to(connection: Connection, text: str, at: str, base: str) -> str:
+    """Where a conditional reference leads. Raises Refused unless it is in a transaction and met by exactly one resource that is stored here."""
+    kind, _, query = text.partition("?")
+    found: list[Stored] = []
+    if at and kind in SEARCHED:
+        wanted = asked(kind, parse_qsl(query, keep_blank_values=True), base)
+        found = matching(connection, wanted, 2) if wanted.criteria and not wanted.unknown else []
+    if len(found) != 1:
+        raise Refused(Issue("several-matches" if found else "no-match", at))
+    return found[0].reference
+
+
 def _complete(wish: Wish) -> None:
     """Raises Refused where what results are sorted by is missing: such a resource would not be found in its place."""
+    if any(tag.get("code") == "SUBSETTED" for tag in wish.resource.get("meta", {}).get("tag", ())):
+        raise Refused(Issue("resource-in-part", wish.at))
     if wish.kind not in SEARCHED:
         raise Refused(Issue("type-not-stored", wish.at and f"{wish.at}.resourceType"))
     given = {number for number, _, _ in spans(wish.resource)}
@@ -107,7 +148,7 @@ def _there(connection: Connection, wish: Wish, base: str) -> Stored | None:
             raise Refused(Issue("id-differs", wish.at))
     else:
         there = None
-    if wish.if_match and (there is None or wish.if_match != str(there.version)):
+    if wish.if_match and (there is None or wish.if_match not in ("*", str(there.version))):
         raise Refused(Issue("version-conflict", wish.at))
     return there
 

@@ -125,11 +125,11 @@ class _Doors:
             resource = await self._resource(request, kind)
             if resource.get("id") != id:
                 raise Refused(Issue("id-differs", f"{kind}.id" if "id" in resource else kind))
-            return await self._one(request, Wish(resource, id, if_match=version_of(request.headers.get("if-match", ""))))
+            return await self._one(request, Wish(resource, id, if_match=wanted_version(request.headers.get("if-match", ""))))
 
         async def update_where(request: Request) -> Response:
             wish = Wish(
-                await self._resource(request, kind), update_where=request.url.query or "?", if_match=version_of(request.headers.get("if-match", ""))
+                await self._resource(request, kind), update_where=request.url.query or "?", if_match=wanted_version(request.headers.get("if-match", ""))
             )
             return await self._one(request, wish)
 
@@ -256,7 +256,7 @@ def _wish(entry: Any, at: str) -> Wish:
         kind, method, url = str(resource["resourceType"]), str(request["method"]), str(request["url"])
     except (KeyError, TypeError):
         raise Refused(Issue("element-missing", at)) from None
-    link, condition, match = str(entry.get("fullUrl", "")), str(request.get("ifNoneExist", "")), version_of(str(request.get("ifMatch", "")))
+    link, condition, match = str(entry.get("fullUrl", "")), str(request.get("ifNoneExist", "")), wanted_version(str(request.get("ifMatch", "")))
     place, question, query = url.partition("?")
     if method == "POST" and url == kind:
         return Wish(resource, condition=condition, link=link, at=at)
@@ -295,6 +295,11 @@ def _known(request: Request, one: Stored) -> bool:
         return since is not None and _when(one).replace(microsecond=0) <= parsedate_to_datetime(since)
     except (ValueError, TypeError):
         return False
+
+
+def wanted_version(match: str) -> str:
+    """The version that `If-Match` asks for; empty where it does not ask, and never where it asks for something else than a version."""
+    return (version_of(match) or "none") if match else ""
 
 
 def version_of(tag: str) -> str:

@@ -29,7 +29,7 @@ from sural.web.routes import READ, Interaction, Route
 from sural.web.searching import COUNT, MOST, ignored_entry
 from sural.web.security import require
 from sural.web.settings import Settings
-from sural.web.stored import FORM, Base, Opened, prefers, tree, version_of
+from sural.web.stored import FORM, Base, Opened, prefers, tree, wanted_version
 
 Json = dict[str, Any]
 Id = Annotated[str, Path(pattern=r"^[A-Za-z0-9\-.]{1,64}$")]
@@ -180,7 +180,7 @@ class _Doors:
         resource, found = await self._resource(request)
         if resource.get("id") != id:
             raise Refused(Issue("id-differs", f"{KIND}.id" if "id" in resource else KIND))
-        match = version_of(request.headers.get("if-match", ""))
+        match = wanted_version(request.headers.get("if-match", "")).removeprefix("*")  # it has to be there in any case
         kept = await run_in_threadpool(self._kept().update, id, resource, found, _owner(request), self._base(request), match)
         return self._written(request, kept, 200)
 

@@ -22,7 +22,7 @@ from sqlalchemy.exc import TimeoutError as NoneFree
 from sqlalchemy.pool import ConnectionPoolEntry, QueuePool
 from tenacity import retry, retry_if_exception_type, stop_after_delay, wait_random
 
-SCHEMA = "0004"
+SCHEMA = "0005"
 """The newest revision under `migrations`."""
 LOCK = 0x53_75_72_61_6C
 """The number of the advisory lock that writers take on PostgreSQL."""
@@ -97,6 +97,12 @@ class Database:
         finally:
             self._turn.release()
 
+    @contextmanager
+    def noting(self) -> Iterator[Connection]:
+        """A short transaction whose changes are no part of the feed: on PostgreSQL it waits for no writer. Raises Unavailable."""
+        with _told_apart(), self._writer.begin() as connection:
+            yield connection
+
     def answers(self) -> None:
         """Raises Unavailable when the database does not answer now."""
         with self.reading() as connection:
@@ -116,6 +122,11 @@ def is_known(url: str) -> str:
     if kind not in ("sqlite", "postgresql"):
         raise ValueError("the ledger is a SQLite file, such as sqlite:///sural.sqlite, or PostgreSQL, such as postgresql://HOST/NAME")
     return kind
+
+
+def lasts(url: str) -> bool:
+    """Whether what is kept there outlives the process. Raises ValueError for an address that is not taken."""
+    return is_known(url) != "sqlite" or bool(make_url(url).database)
 
 
 def is_there(url: str) -> bool:

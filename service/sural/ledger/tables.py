@@ -15,6 +15,7 @@
 | `notification` | event of a subscription: the outbox; `about` is whom it is about, and `delivered` is empty until the endpoint took it |
 | `person` | person who is known, with what the record system last said of the record; `instant` in milliseconds since 1970 |
 | `fact` | resource that a recall reads, with what it needs of it, as JSON |
+| `used_token` | token of a CDS client that was used: a digest of its issuer and id, and until when it is kept, in seconds since 1970 |
 | `followed` | Task, Encounter or request elsewhere that follows one of our proposals, with its status |
 """
 
@@ -108,4 +109,8 @@ FOLLOWED = Table(
     "followed", METADATA,
     Column("request", String, primary_key=True), Column("reference", String, primary_key=True), Column("status", String, nullable=False),
     Column("subject", String, nullable=False, index=True),
+)  # fmt: skip
+USED_TOKEN = Table(
+    "used_token", METADATA,
+    Column("digest", LargeBinary, primary_key=True), Column("until", BigInteger, nullable=False, index=True), sqlite_with_rowid=False,
 )  # fmt: skip

@@ -13,6 +13,7 @@ from sural.canonical import RULE_SET, VERSION
 from sural.doors.request import lexicon
 from sural.intake.documents import MAX_BYTES
 from sural.issues import Issue, Refused
+from sural.ledger.database import lasts
 from sural.web.accepting import check_accept
 from sural.web.audit import Accounted, Write, log_to
 from sural.web.capabilities import capability_statement
@@ -60,7 +61,7 @@ def create_app(
     handle_errors(app)
     operations = [operation_route(check, max_bytes), intake_route(check, max_bytes), extract_route(check, max_bytes)]
     handle_denied(app)
-    app.state.guard = Guard(settings, transport)
+    app.state.guard = Guard(settings, transport, ledger.used_tokens if lasts(database) else None)
     if settings.web.origins:
         app.add_middleware(
             CORSMiddleware,

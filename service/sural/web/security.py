@@ -14,11 +14,13 @@ from typing import Any, Literal
 import httpx
 from fastapi import FastAPI, Request
 from fastapi.responses import Response
+from starlette.concurrency import run_in_threadpool
 
 from sural.answer.accounts import outcome
 from sural.doors.outbound import Outbound
 from sural.issues import Issue
 from sural.ledger.parameters import SEARCHED
+from sural.ledger.used_tokens import UsedTokens
 from sural.web.fhir import FhirResponse
 from sural.web.routes import Route
 from sural.web.settings import Settings
@@ -53,9 +55,12 @@ class Denied(Exception):
 
 
 class Guard:
-    """Decides about each request by the settings. `transport` reaches the keys of issuers."""
+    """Decides about each request by the settings. `transport` reaches the keys of issuers; `used` opens the used tokens of the ledger:
+    without it each process remembers its own."""
 
-    def __init__(self, settings: Settings, transport: httpx.AsyncBaseTransport | None = None) -> None:
+    def __init__(
+        self, settings: Settings, transport: httpx.AsyncBaseTransport | None = None, used: Callable[[], UsedTokens] | None = None
+    ) -> None:
         self.settings = settings
         addresses = [address for address in settings.key_sources() if "://" in address]
         reach = transport or Outbound(addresses, settings.outbound.private)
@@ -64,6 +69,7 @@ class Guard:
         self._clients = Verifier({one.issuer: Keys(one.keys, reach) for one in settings.cds_clients})
         self._jkus = {one.issuer: one.keys for one in settings.cds_clients}
         self._seen = Seen()
+        self._used = used
 
     def of(self, route: Route) -> Callable[[Request], Awaitable[None]]:
         """The check of a route, called before anything of the request is read. Raises Denied."""
@@ -98,8 +104,15 @@ class Guard:
             raise Denied("login-needed", "the token has no jti or iat")
         if claims["exp"] - issued > LONGEST_ASSERTION:
             raise Denied("login-needed", "the token lives too long")
-        if not self._seen.use(str(claims["iss"]), id, claims["exp"] + 60):
+        if not await self._is_new(str(claims["iss"]), id, claims["exp"] + 60):
             raise Denied("login-needed", "the token was used before")
+
+
+    async def _is_new(self, issuer: str, id: str, expires: float) -> bool:
+        if self._used is None:
+            return self._seen.use(issuer, id, expires)
+        opened = self._used
+        return await run_in_threadpool(lambda: opened().use(issuer, id, expires))
 
 
 async def _claims(verifier: Verifier, request: Request, audience: str) -> Claims:

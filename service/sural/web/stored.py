@@ -24,6 +24,7 @@ from sural.issues import Issue, Refused
 from sural.ledger.parameters import SEARCHED
 from sural.ledger.resources import Resources, Stored
 from sural.ledger.store import Ledger
+from sural.ledger.used_tokens import UsedTokens
 from sural.ledger.writing import Done, Wish, write
 from sural.web.accepting import check_accept
 from sural.web.elements import part_of
@@ -58,13 +59,13 @@ class Opened:
     def __init__(self, database: str) -> None:
         self._database = database
         self._lock = Lock()
-        self._found: tuple[Resources, Searcher] | None = None
+        self._found: tuple[Resources, Searcher, UsedTokens] | None = None
 
-    def _open(self) -> tuple[Resources, Searcher]:
+    def _open(self) -> tuple[Resources, Searcher, UsedTokens]:
         with self._lock:
             if self._found is None:
                 resources = Resources(Ledger(self._database))
-                self._found = resources, Searcher(resources)
+                self._found = resources, Searcher(resources), UsedTokens(resources.database)
             return self._found
 
     def resources(self) -> Resources:
@@ -72,6 +73,9 @@ class Opened:
 
     def searcher(self) -> Searcher:
         return self._open()[1]
+
+    def used_tokens(self) -> UsedTokens:
+        return self._open()[2]
 
 
 def stored_routes(opened: Callable[[], Resources], searcher: Callable[[], Searcher], base: Base, check: bool, max_bytes: int) -> list[Route]:

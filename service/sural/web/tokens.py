@@ -139,7 +139,8 @@ class Verifier:
 
 
 class Seen:
-    """Token ids that were used already, each remembered until its token expires. One process's memory: see docs/security.md."""
+    """Token ids that were used already, each remembered until its token expires. The memory of one process,
+    where there is no ledger: see `sural.ledger.used_tokens`."""
 
     def __init__(self, clock: Clock = time.time, most: int = 100_000) -> None:
         self._clock = clock

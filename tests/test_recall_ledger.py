@@ -361,6 +361,45 @@ def test_findings_that_an_input_takes_back_withdraw_the_answer(client: TestClien
     assert {"entered-in-error"} == {entry["resource"]["status"] for entry in statuses["entry"]}
 
 
+@pytest.mark.parametrize(
+    ("record", "place", "reason"),
+    [({"deceasedBoolean": True}, "ended", "died"), ({"deceasedDateTime": "2026-05-01"}, "ended", "died"), ({"active": False}, "not-due", "record-inactive"),
+     ({"link": [{"other": {"reference": "Patient/p9"}, "type": "replaced-by"}]}, "not-due", "record-replaced"), ({"deceasedBoolean": False, "active": True}, "not-due", "")],
+)  # fmt: skip
+def test_what_an_input_says_of_the_record_is_remembered(client: TestClient, ledger: Ledger, record: Json, place: str, reason: str) -> None:
+    """Nobody invites who has died; when that was wrong, the next examination brings them back."""
+    exam = Exam("p1").normal()
+    post(client, exam)
+    exam.entries[0]["resource"] |= record
+    client.post(f"{STORE}?as-of={DAY.isoformat()}", content=orjson.dumps(exam.bundle()), headers=BODY)
+    told = whole(ledger, DAY)["Patient/p1"]
+    post(client, on(Exam("p1").normal(), DAY))
+
+    assert (place, reason) == (told.place, next(iter(told.reasons), ""))
+    assert ("not-due", ()) == (whole(ledger, DAY)["Patient/p1"].place, whole(ledger, DAY)["Patient/p1"].reasons)
+
+
+def test_a_record_of_somebody_unknown_makes_nobody_known(client: TestClient, ledger: Ledger) -> None:
+    """What is refused stores nobody."""
+    exam = Exam("p1").normal()
+    exam.entries[0]["resource"] |= {"deceasedBoolean": True}
+    client.post(f"{STORE}?as-of={DAY.isoformat()}", content=orjson.dumps(exam.bundle()), headers=BODY)
+
+    assert {} == whole(ledger, DAY)
+
+
+def test_who_loses_our_identifiers_is_not_taken_for_examined(client: TestClient, ledger: Ledger) -> None:
+    """A client puts resources of ours without their identifiers: what was read off them no longer counts; an open proposal is still waited for."""
+    post(client, numb("p1"))
+    for kind in ("Observation", "ServiceRequest"):
+        for entry in client.get(f"/fhir/{kind}?patient=p1").json()["entry"]:
+            stripped = {name: value for name, value in entry["resource"].items() if name not in ("identifier", "extension")}
+            assert 200 == client.put(f"/fhir/{kind}/{stripped['id']}", content=orjson.dumps(stripped), headers=BODY).status_code
+    entry = whole(ledger, DAY)["Patient/p1"]
+
+    assert ("lost", ("lost", "referred-not-seen")) == (entry.place, entry.states)
+
+
 def test_who_has_nothing_that_counts_is_known(client: TestClient) -> None:
     """Examined so long ago that nothing is read of it: no answer is stored, and the person is on the list."""
     post(client, Exam("p1", diabetes=None).felt("both"), DAY - timedelta(days=500), as_of=DAY)

@@ -11,13 +11,13 @@ from typing import Any
 
 import msgspec
 import orjson
-from sqlalchemy import Connection, delete, func, select
+from sqlalchemy import Connection, delete, func, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from sural.ledger.store import Ledger
 from sural.ledger.tables import CHANGE, FACT, FOLLOWED, PERSON, RESOURCE
 from sural.recall.facts import Fact, Followed, fact_of
-from sural.recall.person import Known
+from sural.recall.person import OPEN, Known
 
 Json = dict[str, Any]
 AT_ONCE = 500
@@ -40,6 +40,12 @@ class Knowing:
             made = _insert(connection, PERSON).values(row)
             said = {"remark": remark, "instant": row["instant"]}
             connection.execute(made.on_conflict_do_update(index_elements=["subject"], set_=said, where=PERSON.c.remark != remark))
+
+    def marked(self, subjects: Iterable[str], remark: str) -> None:
+        """Those of some persons who are known get a remark, or lose theirs; nobody becomes known by it."""
+        known = PERSON.c.subject.in_(sorted(subjects)) & (PERSON.c.remark != remark)
+        with self._database.writing() as connection:
+            connection.execute(update(PERSON).where(known).values(remark=remark, instant=int(self._clock() * 1000)))
 
     def count(self) -> int:
         """How many persons are known."""
@@ -105,12 +111,18 @@ def note(connection: Connection, stored: Sequence[tuple[int, str | None, Json]],
         rows = [{"subject": subject, "remark": "", "instant": instant} for subject in subjects]
         connection.execute(_insert(connection, PERSON).on_conflict_do_nothing(), rows)
     facts: list[Json] = []
+    keys: list[int] = []
     for key, subject, resource in stored:
-        if subject and resource["resourceType"] in _TYPES and (fact := fact_of(resource)) is not None:
+        if resource["resourceType"] not in _TYPES:
+            continue
+        fact = fact_of(resource) if subject else None
+        if fact is not None:
             facts.append({"resource": key, "subject": subject, "content": msgspec.json.encode(fact)})
-    if facts:
-        keys = [one["resource"] for one in facts]
+        if fact is not None or resource["resourceType"] != "ServiceRequest" or resource.get("status") not in OPEN:
+            keys.append(key)  # an open proposal that lost our identifier is still waited for
+    if keys:
         connection.execute(FACT.delete().where(FACT.c.resource.in_(keys)))
+    if facts:
         connection.execute(FACT.insert(), facts)
 
 

@@ -9,12 +9,13 @@ from sural.ledger.keeping import Standing, keep, standing, withdraw
 from sural.ledger.knowing import Knowing
 from sural.ledger.resources import Resources
 from sural.ledger.store import Ledger
+from sural.recall.definitions import RECORD_REMARKS
 from sural.records.evidence import instant, withdrawn
 from sural.records.http import Connection
 from sural.records.outgoing import Outgoing
 from sural.records.pull import Sink, Vanished
 
-_REMARKS = {"gone": "record-gone", "patient-deceased": "died", "patient-inactive": "record-inactive", "patient-replaced": "record-replaced"}
+_REMARKS = {"gone": "record-gone", **RECORD_REMARKS}
 
 
 class Keeper:

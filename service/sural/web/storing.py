@@ -4,7 +4,7 @@ An operation of its own, because it changes something: `$assess-lower-limb` neve
 or followed by another is decision 0013. The answer is a Bundle of the resources as they are stored, with their ids, and the intake report.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import orjson
@@ -15,10 +15,14 @@ from sural.answer.accounts import intake_outcome
 from sural.doors.assessor import answer, structural_check, transactions
 from sural.doors.request import Request as Asked
 from sural.intake.documents import Checker
+from sural.issues import Refused
 from sural.ledger.keeping import keep, withdrawn_by
+from sural.ledger.knowing import Knowing
 from sural.ledger.parameters import TYPES
 from sural.ledger.resources import Resources
+from sural.recall.definitions import RECORD_REMARKS
 from sural.records.evidence import evidence_in
+from sural.records.outgoing import Outgoing
 from sural.web.accepting import check_accept
 from sural.web.asking import BODY, asked_by_query
 from sural.web.fhir import FhirResponse, body_type, read_body
@@ -58,16 +62,45 @@ def store_route(opened: Opened, base: Base, check: bool, max_bytes: int) -> Rout
 
 
 def _kept(resources: Callable[[], Resources], data: bytes, asked: Asked, checker: Checker | None, base: str) -> dict[str, Any]:
-    answered = answer(data, asked, checker)
+    try:
+        answered = answer(data, asked, checker)
+    except Refused as refused:
+        _remark(resources, data, refused)
+        raise
     assessed = answered.assessed
     assert assessed is not None
     entries: list[dict[str, Any]] = []
-    evidence = list(evidence_in(orjson.loads(data)))
+    tree = orjson.loads(data)
+    evidence, records = list(evidence_in(tree)), {name for person in _patients(tree) for name in person}
     held, unusable = frozenset(one for one, _ in evidence), frozenset(one for one, stands in evidence if not stands)
     for transaction in transactions(answered):
         withdrawn = withdrawn_by(resources(), transaction, unusable) if unusable else ()
         kept = keep(resources(), transaction, withdrawn=withdrawn, held=held)
+        if (subject := Outgoing.of(transaction).subject) in records:
+            Knowing(resources().ledger).marked([subject], "")
         entries += [{"fullUrl": f"{base}/{one.reference}", "resource": orjson.Fragment(one.content)} for one in kept.resources]
     entries += [{"resource": intake_outcome(patient.intake)} for patient in assessed.patients]
     unique = {entry.get("fullUrl", str(number)): entry for number, entry in enumerate(entries)}
     return {"resourceType": "Bundle", "type": "collection", "entry": list(unique.values())}
+
+
+def _remark(resources: Callable[[], Resources], data: bytes, refused: Refused) -> None:
+    """Remember of the person whom a refused input is about, where they are known, that their record says that they have died, is not active or was replaced."""
+    remark = next((RECORD_REMARKS[issue.key] for issue in refused.issues if issue.key in RECORD_REMARKS), None)
+    if remark is not None:
+        persons = list(_patients(orjson.loads(data)))
+        if len(persons) == 1:
+            Knowing(resources().ledger).marked(persons[0], remark)
+
+
+def _patients(tree: Any, full_url: str = "") -> Iterator[tuple[str, ...]]:
+    """The references that a Patient in an input may be known by, for each."""
+    if isinstance(tree, list):
+        for one in tree:
+            yield from _patients(one)
+    elif isinstance(tree, dict):
+        if tree.get("resourceType") == "Patient":
+            yield tuple(one for one in (f"Patient/{tree['id']}" if "id" in tree else "", full_url) if one)
+        else:
+            for value in tree.values():
+                yield from _patients(value, str(tree.get("fullUrl", "")))

@@ -81,6 +81,12 @@ def test_sources_do_not_mix(url: str) -> None:
     assert [] == ledger.open_work(other, 10)
 
 
+def test_what_was_acknowledged_is_on_disk(tmp_path: Path) -> None:
+    """SQLite's write-ahead log loses the last transactions when the power fails, unless each is synced (its documentation, pragma synchronous: 2 is FULL)."""
+    with Ledger(f"sqlite:///{tmp_path / 'ledger.sqlite'}").database.writing() as connection:
+        assert ("wal", 2) == (connection.scalar(text("pragma journal_mode")), connection.scalar(text("pragma synchronous")))
+
+
 def test_only_its_owner_reads_the_ledger(tmp_path: Path) -> None:
     """P2: it names patients."""
     file = tmp_path / "ledger.sqlite"

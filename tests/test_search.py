@@ -411,6 +411,18 @@ def test_what_is_led_to_comes_along(client: TestClient, kept: dict[str, list[Jso
     assert bundle["total"] == len(matches(bundle)) == len(of_type(kept["p1"], "RiskAssessment"))
 
 
+def test_more_includes_than_are_given_is_no_search(client: TestClient, kept: dict[str, list[Json]], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing is left out without a word: with fewer matches on a page they fit."""
+    monkeypatch.setattr("sural.web.searching.MOST_INCLUDED", 3)
+    refused = client.get("/fhir/RiskAssessment?_revinclude=Provenance:target&_revinclude=DiagnosticReport:result")
+    matches_of_one = found(client, "Device?_revinclude=Provenance:agent")
+    many = client.get("/fhir/Device?_revinclude=Observation:device")
+
+    assert 200 == refused.status_code
+    assert 3 == len(matches(matches_of_one, "include"))
+    assert ["search-too-costly"] == keys(many, 403)
+
+
 def test_what_leads_there_comes_along(client: TestClient, kept: dict[str, list[Json]]) -> None:
     """D8: `_revinclude`: the account of where a result comes from, once."""
     bundle = found(client, "RiskAssessment?patient=p1&_revinclude=Provenance:target")

@@ -157,6 +157,17 @@ def test_versions_and_history(client: TestClient, risk: Json) -> None:
         assert ["not-found"] == keys(client.get(missing), 404)
 
 
+def test_a_history_since_an_instant(client: TestClient, risk: Json) -> None:
+    """R4, history, _since: versions of that instant or later; an instant that is none is refused."""
+    path = f"/fhir/RiskAssessment/{risk['id']}"
+    client.put(path, content=orjson.dumps(risk | {"status": "amended"}), headers=BODY)
+    later = client.get(path).json()["meta"]["lastUpdated"]
+    since = [client.get(f"{path}/_history", params={"_since": text}).json() for text in ("2020-01-01T00:00:00Z", later, "2999-01-01T00:00:00Z")]
+
+    assert [2, 1, 0] == [one["total"] for one in since] == [len(one.get("entry", ())) for one in since]
+    assert ["parameter-invalid"] == keys(client.get(f"{path}/_history?_since=yesterday"), 400)
+
+
 # ---------------------------------------------------------------------------------------------------------------------------------
 # writing
 

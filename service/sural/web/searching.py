@@ -119,7 +119,10 @@ class Searcher:
         for text in controls.revinclude:
             one = _parameter_of(text)
             if one is not None and permitted(text.partition(":")[0]):
-                found |= {each.reference: each for each in leading_to(self.resources, one.number, matches, MOST_INCLUDED)}
+                leading = leading_to(self.resources, one.number, matches, MOST_INCLUDED + 1)
+                if len(leading) > MOST_INCLUDED:
+                    raise Refused(Issue("search-too-costly", "http._revinclude", f"more than {MOST_INCLUDED} lead to one page: fewer matches with _count"))
+                found |= {each.reference: each for each in leading}
         for match in matches:
             found.pop(match.reference, None)
         return found.values()

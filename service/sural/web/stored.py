@@ -10,7 +10,7 @@ from email.utils import format_datetime, parsedate_to_datetime
 from functools import partial
 from threading import Lock
 from typing import Annotated, Any, TypeVar
-from urllib.parse import parse_qsl
+from urllib.parse import parse_qsl, urlencode
 
 import orjson
 from anyio import CapacityLimiter, to_thread
@@ -20,6 +20,7 @@ from starlette.concurrency import run_in_threadpool
 
 from sural.answer.accounts import outcome
 from sural.doors.assessor import structural_check
+from sural.exam.moment import moment
 from sural.issues import Issue, Refused
 from sural.ledger.parameters import SEARCHED
 from sural.ledger.resources import Resources, Stored
@@ -169,7 +170,9 @@ class _Doors:
         if not versions:
             raise Refused(Issue("not-found"))
         request.state.patient = versions[0].subject
-        base = self._base(request)
+        base, since = self._base(request), request.query_params.get("_since", "")
+        reference = versions[0].reference
+        versions = _since(versions, since)
         entries = [
             {
                 "fullUrl": f"{base}/{one.reference}",
@@ -179,8 +182,10 @@ class _Doors:
             }
             for one in versions
         ]
-        link = [{"relation": "self", "url": f"{base}/{versions[0].reference}/_history"}]
-        return FhirResponse({"resourceType": "Bundle", "type": "history", "total": len(versions), "link": link, "entry": entries})
+        query = f"?{urlencode({'_since': since})}" if since else ""
+        link = [{"relation": "self", "url": f"{base}/{reference}/_history{query}"}]
+        bundle = {"resourceType": "Bundle", "type": "history", "total": len(versions), "link": link}
+        return FhirResponse(bundle | ({"entry": entries} if entries else {}))
 
     async def _search(self, request: Request, kind: str, given: list[tuple[str, str]]) -> Response:
         about = [text for name, text in given if name.partition(":")[0] in ("patient", "subject")]
@@ -283,6 +288,16 @@ def _place(one: Stored) -> Json:
 
 def _when(one: Stored) -> datetime:
     return datetime.fromisoformat(one.instant.replace("Z", "+00:00")).astimezone(UTC)
+
+
+def _since(versions: list[Stored], text: str) -> list[Stored]:
+    """The versions of an instant or later; all where none is given. Raises Refused."""
+    if not text:
+        return versions
+    when = moment(text)
+    if when is None or "T" not in text:
+        raise Refused(Issue("parameter-invalid", "http._since"))
+    return [one for one in versions if _when(one).timestamp() >= when.start]
 
 
 def _headers(one: Stored) -> dict[str, str]:

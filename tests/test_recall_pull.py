@@ -1,7 +1,7 @@
 """Recall from a record system: who is known by a pull, what vanishes there, and Tasks and Encounters that follow proposals (interop Q3)."""
 
 from collections.abc import Awaitable, Callable
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any
 
 import pytest
@@ -23,7 +23,7 @@ from sural.records.pull import Order, Pull, Tally
 from sural.records.search import Searcher
 from sural.records.write_back import Writer
 from tests.bench import lost_feeling
-from tests.builders import Json
+from tests.builders import Exam, Json
 from tests.ehr import AS_OF, BASE, connect, fake_ehr, run
 
 EARLY, LATE = "2025-09-01T09:30:00Z", "2026-03-01T09:30:00Z"
@@ -43,7 +43,7 @@ class Service:
             self.ehr.store.put(entry["resource"])
         return self
 
-    def pull(self) -> Tally:
+    def pull(self, as_of: date = AS_OF) -> Tally:
         async def work(connection: Connection) -> Tally:
             searcher = Searcher(connection, self.remarks.append)
             writer = Writer(connection, self.ledger, searcher)
@@ -56,7 +56,7 @@ class Service:
                 await writer.vanished(f"Patient/{patient}")
 
             keeper = Keeper(connection, self.ledger, self.remarks.append, write, vanished)
-            order = Order(Request(AS_OF, output="summary"), since="1900-01-01T00:00:00Z")
+            order = Order(Request(as_of, output="summary"), since="1900-01-01T00:00:00Z")
             one = Pull(
                 connection, self.ledger, criteria(lexicon()), searcher, order, keeper.answered, vanished=keeper.vanished, told=keeper.told
             )
@@ -95,6 +95,13 @@ class Service:
 
     def put(self, kind: str, status: str, **more: Any) -> None:
         self.ehr.store.put({"resourceType": kind, "id": f"{kind.lower()}-1", "status": status, "subject": {"reference": "Patient/p1"}, **more})
+
+
+def dated(exam: Exam, day: str) -> Json:
+    for entry in exam.entries:
+        if entry["resource"]["resourceType"] == "Observation":
+            entry["resource"]["effectiveDateTime"] = day
+    return exam.bundle()
 
 
 @pytest.fixture
@@ -240,6 +247,23 @@ def test_findings_that_are_only_too_old_withdraw_nothing(url: str) -> None:
 
     assert ("2026-03-01", "lost") == (str(later.examined), later.place)
     assert "examination-withdrawn" not in later.reasons
+
+
+def test_findings_that_grow_too_old_one_by_one_take_nothing_back(url: str) -> None:
+    """A history never expires, so that something is left of the examination when the rest is outside the look-back: the answer that was right on its day
+    stands, with its proposal. When a finding is withdrawn it is amended."""
+    exam = Exam("p1").not_felt("left").felt("right").pulses("both").see("previous-foot-ulcer", "present", "right")
+    service = Service(url).examine(dated(exam, LATE))
+    service.pull()
+    before = service.entry()
+    service.pull(AS_OF + timedelta(days=500))
+    after = service.entry()
+    sensation = next(kept.resource for kept in service.ehr.store.all("Observation") if kept.resource and "monofilament" in str(kept.resource))
+    service.ehr.store.put(sensation | {"status": "entered-in-error"})
+    service.pull(AS_OF + timedelta(days=500))
+
+    assert ("2026-03-01", before.referrals, before.at_least) == (str(after.examined), after.referrals, after.at_least)
+    assert service.entry().examined is None
 
 
 # what is said of records

@@ -503,3 +503,20 @@ def test_a_part_of_an_examination_is_refused_where_it_would_take_findings_back(c
     whole.add(blood.entries[-1]["resource"])
     (leading,) = [one for one in keep(client, whole) if one["id"] == of_type(kept, "RiskAssessment")[0]["id"]]
     assert "amended" == leading["status"]
+
+
+def test_findings_that_grew_too_old_take_nothing_back(client: TestClient) -> None:
+    """Decision 0013: sent again a year later, most of an examination is outside the look-back; the answer that was right on its day stands."""
+    found = Exam("p1").felt("both").pulses("both").see("foot-ulcer", "present", "left").see("previous-foot-ulcer", "present", "right")
+    for entry in found.entries:
+        if entry["resource"]["resourceType"] == "Observation":
+            entry["resource"]["effectiveDateTime"] = "2025-03-01T09:30:00+00:00"
+    first = keep(client, found, as_of="2025-03-01")
+    keep(client, found, as_of="2026-06-01")
+    assert first == [client.get(f"/fhir/{one['resourceType']}/{one['id']}").json() for one in first]
+
+    for entry in found.entries:
+        if "Observation" == entry["resource"]["resourceType"] and "foot-ulcer" == entry["resource"]["code"]["coding"][0]["code"]:
+            entry["resource"]["status"] = "entered-in-error"
+    keep(client, found, as_of="2026-06-01")
+    assert "amended" == client.get(f"/fhir/RiskAssessment/{of_type(first, 'RiskAssessment')[0]['id']}").json()["status"]

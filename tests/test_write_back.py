@@ -4,6 +4,7 @@ interop 2.5 (identity and idempotency: E1 to E9) and 2.6 (transactions, F5 to F8
 update) and status values of Observation and ServiceRequest.
 """
 
+from datetime import timedelta
 from typing import Any
 
 import orjson
@@ -152,13 +153,26 @@ def test_a_later_answer_that_knows_less_leaves_proposals_open() -> None:
     bench = Bench().examine(lost_feeling("2025-09-01T09:30:00Z"))
     bench.write(sural.assess(bench.exam, as_of=AS_OF, transaction=True, report="none"))
     early = {one["id"] for one in bench.held("ServiceRequest")}
-    blood = Exam(PATIENT, diabetes=None).see("egfr", 80, effectiveDateTime="2026-01-10T09:30:00Z")
+    blood = Exam(diabetes=None).see("egfr", 80, effectiveDateTime="2026-01-10T09:30:00Z")
     bench.write(sural.assess(blood.bundle(), as_of=AS_OF, transaction=True, report="none"))
     assert {"active"} == statuses([one for one in bench.held("ServiceRequest") if one["id"] in early])
 
     bench.examine(lost_feeling())
     bench.write()
     assert {"revoked"} == statuses([one for one in bench.held("ServiceRequest") if one["id"] in early])
+
+
+def test_findings_that_grew_too_old_take_nothing_back() -> None:
+    """Of an examination only a history is left inside the look-back: what was written about it stays as it was on its day."""
+    exam = Exam().not_felt("left").felt("right").pulses("both").see("previous-foot-ulcer", "present", "right")
+    bench = Bench().examine(exam.bundle())
+    bench.write(sural.assess(bench.exam, as_of=AS_OF, transaction=True, report="none"))
+    before = [bench.held(kind) for kind in KINDS]
+    written = bench.write(sural.assess(bench.exam, as_of=AS_OF + timedelta(days=500), transaction=True, report="none"))
+
+    assert ("findings that grew too old take nothing back",) == written.left
+    assert before == [bench.held(kind) for kind in KINDS]
+    assert ["acknowledged"] == bench.states()
 
 
 def test_a_dry_run_writes_nothing_and_says_what_it_would() -> None:

@@ -46,14 +46,16 @@ class Kept(Struct, frozen=True):
 
 
 def keep(
-    resources: Resources, answer: Json | bytes, source: str = "", withdrawn: Collection[str] = (), held: Collection[str] | None = None
+    resources: Resources, answer: Json | bytes, source: str = "", withdrawn: Collection[str] = (), held: Collection[str] | None = None,
+    still: Collection[str] = (),
 ) -> Kept:
     """Keep one patient's answer, a transaction Bundle of ours (`sural assess --as transaction`); the same again changes nothing.
 
     `source` is the address of the FHIR endpoint that its relative references belong to, such as `https://ehr.example/fhir`: they become
     absolute, so that two systems' patients with one id are not taken for one. `withdrawn` are other examinations of the patient of which no
     newest finding stands any more: their answers are entered in error. `held` are the references of all evidence in the input, where that
-    may be a part of what there is; None where it is everything. Raises NotOurs for anything else, Refused when the examination is another
+    may be a part of what there is; None where it is everything. `still` is evidence that stands where it came from, whether the answer rests on it
+    or not: what only grew too old amends nothing. Raises NotOurs for anything else, Refused when the examination is another
     person's, and when the input is a part that would take back what the stored answer about the examination knows.
     """
     outgoing = Outgoing.of(answer)
@@ -63,7 +65,7 @@ def keep(
     if not outgoing.inputs:
         Knowing(resources.ledger).seen(outgoing.subject)
         return Kept((), *_parts(withdraw(resources, outgoing.subject, withdrawn)))
-    keeping = _Keeping(outgoing, withdrawn, held)
+    keeping = _Keeping(outgoing, withdrawn, held, still)
     made = resources.write(keeping.plan)
     changed = {one.reference: one for one in made}
     there = [changed.get(one, keeping.standing.get(one)) for one in keeping.links.values()]
@@ -120,8 +122,11 @@ def _parts(kept: Kept) -> tuple[tuple[Stored, ...], tuple[str, ...]]:
 class _Keeping:
     """One answer on its way into the store."""
 
-    def __init__(self, outgoing: Outgoing, withdrawn: Collection[str] = (), held: Collection[str] | None = None) -> None:
+    def __init__(
+        self, outgoing: Outgoing, withdrawn: Collection[str] = (), held: Collection[str] | None = None, still: Collection[str] = ()
+    ) -> None:
         self.outgoing = outgoing
+        self.still = frozenset(map(_short, still))
         self.held = None if held is None else frozenset(map(_short, held))
         self.withdrawn = frozenset(withdrawn) - {outgoing.examination}
         self.standing: dict[str, Stored] = {}
@@ -136,22 +141,29 @@ class _Keeping:
         self.standing = {one.reference: one for one in there.values()}
         if any(not _same_person(part.resource, there[part.kind]) for part in outgoing.parts if part.kind in there):
             raise Refused(Issue("identifier-taken"))
-        if self._is_only_a_part(there):
-            raise Refused(Issue("examination-in-part"))
+        grown_old = self._has_grown_old(there)
         ids = {part.kind: there[part.kind].id if part.kind in there else new_id() for part in outgoing.parts}
         self.links = {part.link: f"{part.type}/{ids[part.kind]}" for part in outgoing.parts}
         later, revoked = self._other_examinations(connection)
+        if grown_old:
+            self.left.append("findings that grew too old take nothing back")
+            return revoked
         writes = [write for part in outgoing.parts if (write := self._part(part, there.get(part.kind), ids[part.kind], later))]
         return [*writes, *self._gone(connection), *revoked]
 
-    def _is_only_a_part(self, there: dict[str, Stored]) -> bool:
-        """Whether the input lacks evidence of the answer that stands, and would leave open what that knows."""
-        mine, stands = self.outgoing.leading, there.get(LEADING)
-        if self.held is None or stands is None or stands.resource["status"] not in USABLE:
+    def _has_grown_old(self, there: dict[str, Stored]) -> bool:
+        """Whether the answer knows less than the one that stands only because of time: all that it does not rest on any more still stands where
+        it came from. Raises Refused where the input lacks such findings, so that nobody can tell."""
+        stands = there.get(LEADING)
+        if stands is None or stands.resource["status"] not in USABLE:
             return False
         basis = (str(each.get("reference", "")) for one in there.values() for each in one.resource.get("basis", ()))
-        missing = {one for one in map(_short, basis) if one.partition("/")[0] in EVIDENCE} - self.held
-        return bool(missing) and knows_less(stands.resource, mine)
+        missing = {one for one in map(_short, basis) if one.partition("/")[0] in EVIDENCE} - set(map(_short, self.outgoing.inputs))
+        if not missing or not knows_less(stands.resource, self.outgoing.leading):
+            return False
+        if self.held is not None and missing - self.held:
+            raise Refused(Issue("examination-in-part"))
+        return missing <= self.still
 
     def _there(self, connection: Connection, part: Part) -> Stored | None:
         if part.kind == SOFTWARE:

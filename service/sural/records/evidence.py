@@ -37,6 +37,21 @@ async def withdrawn(connection: Connection, inputs: Iterable[str], examined: str
     return gone > 0 and not usable
 
 
+async def still(connection: Connection, references: Iterable[str], subject: str = "") -> frozenset[str]:
+    """Those of some references to evidence in the record system that still stand there and are the patient's. Raises RecordsFault."""
+    found = set()
+    for reference in references:
+        kind, _, id = reference.removeprefix(f"{connection.base}/").partition("/_history/")[0].rpartition("/")
+        if kind in EVIDENCE:
+            try:
+                there: Json = await connection.get(f"{kind}/{id}")
+            except NotThere:
+                continue
+            if is_usable(there) and _is_of(there, subject, connection.base):
+                found.add(reference)
+    return frozenset(found)
+
+
 def _is_of(evidence: Json, subject: str, base: str) -> bool:
     """Whether it is about a patient, where both tell by reference."""
     about = evidence.get("subject", {}).get("reference")

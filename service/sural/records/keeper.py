@@ -10,7 +10,7 @@ from sural.ledger.knowing import Knowing
 from sural.ledger.resources import Resources
 from sural.ledger.store import Ledger
 from sural.recall.definitions import RECORD_REMARKS
-from sural.records.evidence import instant, withdrawn
+from sural.records.evidence import instant, still, withdrawn
 from sural.records.http import Connection
 from sural.records.outgoing import Outgoing
 from sural.records.pull import Sink, Vanished
@@ -35,9 +35,9 @@ class Keeper:
         for answer in transactions(answered):
             outgoing = Outgoing.of(answer)
             after = instant(outgoing.examined) if outgoing.inputs else float("-inf")
-            gone = await self._withdrawn(patient, after)
+            gone, unused = await self._withdrawn(patient, after), await self._still(patient, outgoing)
             try:
-                kept = await asyncio.to_thread(keep, self._resources, answer, self._connection.base, gone)
+                kept = await asyncio.to_thread(keep, self._resources, answer, self._connection.base, gone, None, unused)
             except Refused as refused:
                 self._remark(f"not stored: {refused}")
             else:
@@ -69,6 +69,13 @@ class Keeper:
             for one in found
             if instant(one.examined) > after and await withdrawn(self._connection, one.inputs, one.examined, self._subject(patient))
         ]
+
+    async def _still(self, patient: str, outgoing: Outgoing) -> frozenset[str]:
+        """What the stored answer about the same examination rests on, the new one does not, and still stands in the record system."""
+        found: list[Standing] = await asyncio.to_thread(standing, self._resources, self._subject(patient))
+        used = {one if ":" in one else f"{self._connection.base}/{one}" for one in outgoing.inputs}
+        unused = {each for one in found if one.examination == outgoing.examination for each in one.inputs - used}
+        return await still(self._connection, sorted(unused), self._subject(patient))
 
     def _said(self, left: tuple[str, ...], withdrawn: int) -> None:
         for _ in range(withdrawn):

@@ -18,12 +18,12 @@ from msgspec.structs import replace
 from sural.answer.identity import ANSWER_SYSTEM
 from sural.ledger.answers import Answers, Noted, Place, State
 from sural.ledger.store import Ledger
-from sural.recall.replacing import replaced
-from sural.records.evidence import USABLE, instant, withdrawn
+from sural.recall.replacing import knows_less, replaced
+from sural.records.evidence import EVIDENCE, USABLE, instant, still, withdrawn
 from sural.records.faults import NotThere
 from sural.records.held import Held
 from sural.records.http import Connection
-from sural.records.outgoing import PROVENANCE, SOFTWARE, Outgoing, Part, answers_of
+from sural.records.outgoing import LEADING, PROVENANCE, SOFTWARE, Outgoing, Part, answers_of
 from sural.records.search import Searcher
 from sural.records.steps import Capabilities, Done, Step, capabilities, create, linked, one_by_one, transact, version_of
 
@@ -32,6 +32,7 @@ REQUEST = "ServiceRequest"
 SETTLED = ("acknowledged", "superseded")
 WRITTEN_TYPES = ("Device", "Observation", "RiskAssessment", REQUEST, "DetectedIssue", "DiagnosticReport", "Provenance")
 """The types of resources that answers are made of."""
+GROWN_OLD = "findings that grew too old take nothing back"
 OPEN, RETRACTED = ("active", "draft"), ("entered-in-error", "revoked")
 
 
@@ -76,9 +77,9 @@ class Writer:
         steps = [step for one in turned for step in one.steps]
         left = [*not_taken, *(text for one in turned for text in one.left)]
         if outgoing.inputs and not (mine and mine.state in SETTLED and mine.content == outgoing.content):
-            more, kept = await self._for_this(mine, outgoing)
+            more, kept = ([], [GROWN_OLD]) if mine and await self._has_grown_old(mine, whole) else await self._for_this(mine, outgoing)
             steps, left = [*steps, *[step for step in more if await self._needed(step)]], [*left, *kept]
-            if not dry_run:
+            if not dry_run and GROWN_OLD not in kept:
                 await self._send(outgoing, mine, more)
         if not dry_run:
             for one in turned:
@@ -111,6 +112,17 @@ class Writer:
         return self._offered
 
     # this examination
+
+    async def _has_grown_old(self, mine: Noted, outgoing: Outgoing) -> bool:
+        """Whether the answer knows less than the one that was written only because of time: all that it does not rest on any more still stands."""
+        missing = sorted(one for one in mine.inputs - frozenset(outgoing.inputs) if one.rsplit("/", 2)[-2:][0] in EVIDENCE)
+        place = next((one for one in mine.places if one.kind == LEADING and one.id), None)
+        if not missing or place is None or mine.state not in SETTLED:
+            return False
+        there = await self._read(place)
+        if there is None or there.get("status") not in USABLE or not knows_less(there, outgoing.leading):
+            return False
+        return len(await still(self.connection, missing, outgoing.subject)) == len(missing)
 
     async def _for_this(self, mine: Noted | None, outgoing: Outgoing) -> tuple[list[Step], list[str]]:
         """Create what is not there; amend what is, and retract what no longer holds."""

@@ -75,7 +75,7 @@ def _kept(resources: Callable[[], Resources], data: bytes, asked: Asked, checker
     held, unusable = frozenset(one for one, _ in evidence), frozenset(one for one, stands in evidence if not stands)
     for transaction in transactions(answered):
         withdrawn = withdrawn_by(resources(), transaction, unusable) if unusable else ()
-        kept = keep(resources(), transaction, withdrawn=withdrawn, held=held)
+        kept = keep(resources(), transaction, withdrawn=withdrawn, held=held, still=held - unusable)
         if (subject := Outgoing.of(transaction).subject) in records:
             Knowing(resources().ledger).marked([subject], "")
         entries += [{"fullUrl": f"{base}/{one.reference}", "resource": orjson.Fragment(one.content)} for one in kept.resources]

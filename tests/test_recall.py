@@ -391,6 +391,15 @@ def test_a_scheme_that_does_not_stratify_is_not_compared() -> None:
     assert moved("another", ("1", "1"), ("2", "2")) is None
 
 
+def test_a_blood_test_hides_nothing_that_is_worse() -> None:
+    """The last two examinations of the feet are compared, though the newest answer is about something else."""
+    feet = [*facts(Exam().normal(), DAY - timedelta(days=90)), *facts(ulcer())]
+    blood = facts(Exam().see("egfr", 80), DAY + timedelta(days=1))
+
+    assert "ulcer-new" in {change.code for change in judge(known(*feet), DAY).changes}
+    assert judge(known(*feet), DAY).changes == judge(known(*feet, *blood), DAY + timedelta(days=1)).changes
+
+
 def test_summaries_and_stored_answers_are_compared_alike() -> None:
     """The population report and the recall list have one function and one reading."""
     for before, after in ((Exam().normal(), numb()), (numb(), ulcer()), (high(), Exam().normal()), (numb(), high())):

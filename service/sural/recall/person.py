@@ -212,8 +212,9 @@ def _open(scheme: Scheme, answered: Answered) -> tuple[str, ...]:
 
 
 def _changes(standing: list[Answered], facts: Iterable[Fact], examined: date | None) -> tuple[Change, ...]:
-    """What is worse than at the examination of the feet before the last one; of the schemes only the pathway's is missed when it opens."""
-    newest = standing[-1]
+    """What is worse at the last examination of the feet than at the one before, whatever blood test came since; of the schemes only the
+    pathway's is missed when it opens."""
+    newest = next((one for one in reversed(standing) if examined and _feet(one) == examined), standing[-1])
     before = next((one for one in reversed(standing) if (day := _feet(one)) and examined and day < examined), None)
     if before is None:
         return ()

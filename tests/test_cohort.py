@@ -387,6 +387,22 @@ def test_a_compressed_file_that_ends_too_early_stops_the_run(tmp_path: Path) -> 
         assess(folder, tmp_path / "out")
 
 
+def test_two_people_with_one_id_are_each_compared_with_themselves(tmp_path: Path) -> None:
+    """Of two record systems: one is as before, the other has an ulcer now, a third is not there any more; each was known by the same id."""
+
+    def of(system: str, exam: Exam) -> list[dict[str, Any]]:
+        found = [entry["resource"] for entry in exam.bundle()["entry"] if entry["resource"]["resourceType"] == "Observation"]
+        return [one | {"id": f"{system}-{one['id']}", "subject": {"reference": f"https://{system}.example/fhir/Patient/p1"}} for one in found]
+
+    first = bulk(tmp_path / "then", [*of("a", Exam("p1").normal()), *of("b", Exam("p1").normal()), *of("c", Exam("p1").normal())])
+    assess(first, tmp_path / "first")
+    second = bulk(tmp_path / "now", [*of("a", Exam("p1").normal()), *of("b", Exam("p1").felt("both").see("foot-ulcer", "present", "left"))])
+    since = assess(second, tmp_path / "second", earlier=[tmp_path / "first" / "summaries.ndjson"]).part("since")
+
+    assert (2, 1) == (since["compared"], since["not-in-this-input"])
+    assert (1, 1, 1) == (since["nice-ng19-2019|same"], since["nice-ng19-2019|worse"], since["worse|ulcer-new"])
+
+
 def test_what_has_changed_since_an_earlier_run_is_counted_when_it_is_certain(tmp_path: Path) -> None:
     """Ranges that do not overlap; who is no longer in the input is counted too."""
     before = bulk(

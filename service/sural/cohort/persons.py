@@ -66,10 +66,12 @@ class Assessor:
 
     def assess(self, key: str, rows: Iterable[Row], outcome: Outcome) -> None:
         """Assess the patient with this id."""
-        earlier, lines, ours = None, [], 0
+        before: dict[str, dict[str, Any]] = {}
+        lines, ours = [], 0
         for row in sorted(rows, key=_text):
             if row[0] == _EARLIER:
-                earlier = row[3]
+                if (summary := _earlier(row[3])) is not None:
+                    before[str(summary.get("subject"))] = summary
             elif _OURS in row[3] and _is_ours(row[3]):
                 ours += 1
             else:
@@ -78,7 +80,10 @@ class Assessor:
         tally["people"] += 1
         tally["lines|notRelevant"] += ours
         if not lines:
-            tally["since|not-in-this-input" if earlier is not None and not ours else "patients|nothing"] += 1
+            if before and not ours:
+                tally["since|not-in-this-input"] += len(before)
+            else:
+                tally["patients|nothing"] += 1
             return
         try:
             document = _document(lines, self._checker)
@@ -89,15 +94,18 @@ class Assessor:
             self._reject(f"Patient/{key}", lines, refused.issues, outcome)
             return
         self._account(assessed, lines, tally)
+        alone_now = len(assessed.patients) == len(before) == 1
         for patient in assessed.patients:
             alone = Answered(self._summarising, Assessed((patient,), _NONE))
             (summary,) = documents(alone)
             outcome.summaries.append(encode(summary))
             if self.order.answers:
                 outcome.answers += map(encode, documents(msgspec.structs.replace(alone, request=self.order.request)))
-            count(tally, patient, summary, _earlier(earlier))
+            count(tally, patient, summary, before.popitem()[1] if alone_now else before.pop(summary["subject"], None))
             if patient.intake.counts["unusable"]:
                 self._reject(summary["subject"], lines, filter(_speaks_against, patient.intake.issues), outcome)
+        if before:
+            tally["since|not-in-this-input"] += len(before)
         self._reject(None, lines, filter(_speaks_against, assessed.rest.issues), outcome)
 
     def assess_nobody(self, rows: Iterable[Row], outcome: Outcome) -> None:
@@ -192,11 +200,13 @@ def _is_ours(body: bytes) -> bool:
         return False
 
 
-def _earlier(line: bytes | None) -> dict[str, Any] | None:
+def _earlier(line: bytes) -> dict[str, Any] | None:
+    """An earlier summary; None for a line that is none."""
     try:
-        return orjson.loads(line) if line is not None else None
+        found = orjson.loads(line)
     except orjson.JSONDecodeError:
         return None
+    return found if isinstance(found, dict) else None
 
 
 def _speaks_against(issue: Issue) -> bool:

@@ -19,7 +19,8 @@ from sural.canonical import FINDING
 from sural.cli.main import main
 from sural.cohort import grouping
 from sural.cohort.grouping import Unreadable
-from sural.cohort.journal import Journal, Occupied
+from sural.cohort.inputs import inputs
+from sural.cohort.journal import Journal, Occupied, written_in
 from sural.cohort.lines import Role, judge
 from sural.cohort.persons import Assessor, Order, Outcome, Row, uncollected
 from sural.cohort.synthetic.examination import records
@@ -385,6 +386,19 @@ def test_a_compressed_file_that_ends_too_early_stops_the_run(tmp_path: Path) -> 
 
     with pytest.raises(Unreadable, match=r"Observation.ndjson: the compressed file ends too early"):
         assess(folder, tmp_path / "out")
+
+
+def test_what_a_run_writes_is_no_input_of_the_next(tmp_path: Path) -> None:
+    """The output lies inside the input: a second run, and one that is taken up, read the same files; an output that is named is read."""
+    folder = bulk(tmp_path / "in", [entry["resource"] for entry in Exam(patient="p1").normal().entries])
+    out = folder / "out"
+    first = inputs([str(folder)], written_in(out))
+    assess(folder, out)
+    (out / "unfinished").mkdir()
+    (out / "unfinished" / "answers.ndjson").write_bytes(b"")
+
+    assert first == inputs([str(folder)], written_in(out)) == inputs([str(folder / "*")], written_in(out))
+    assert [str(out / "summaries.ndjson")] == [one.name for one in inputs([str(out / "summaries.ndjson")], written_in(out))]
 
 
 def test_two_people_with_one_id_are_each_compared_with_themselves(tmp_path: Path) -> None:

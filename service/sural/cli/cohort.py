@@ -58,12 +58,12 @@ def _assess(options: Namespace) -> int:
         return 2
     from sural.cohort.grouping import Unreadable
     from sural.cohort.inputs import NotThere, inputs, refuse_other_than_summaries
-    from sural.cohort.journal import Occupied
+    from sural.cohort.journal import Occupied, written_in
     from sural.cohort.processes import Stopped
     from sural.cohort.running import run
 
     try:
-        files, earlier = inputs(options.inputs), inputs(options.earlier)
+        files, earlier = inputs(options.inputs, written_in(Path(options.out))), inputs(options.earlier)
         refuse_other_than_summaries(earlier)
         order = _order(options, tuple(one.name for one in (*files, *earlier)))
         out = _made(options.out)

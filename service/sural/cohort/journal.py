@@ -181,6 +181,11 @@ def _clear(named: Path, for_folder: bool) -> None:
         named.unlink(missing_ok=True)
 
 
+def written_in(out: Path) -> tuple[Path, ...]:
+    """What a run writes into a folder, done or not, that ends as inputs do: it is no input of the next one where the folder lies inside the input."""
+    return (out / UNFINISHED, *(out / f"{name}.ndjson" for name in OUTPUTS))
+
+
 def part(folder: Path, chunk: int, name: str) -> Path:
     """Where an output of a chunk stands until it is appended."""
     return folder / f"chunk-{chunk}.{name}"

@@ -18,7 +18,7 @@ from pyspark.sql import SparkSession
 from sural.cohort.account import NAME, Account, account, finished
 from sural.cohort.grouping import Grouped, Unreadable
 from sural.cohort.inputs import Input
-from sural.cohort.journal import OUTPUTS, UNFINISHED, Held, Plan, digest
+from sural.cohort.journal import OUTPUTS, UNFINISHED, Held, Plan, digest, written_in
 from sural.cohort.page import page
 from sural.cohort.persons import Assessor, Order
 from sural.cohort.processes import Stopped
@@ -45,7 +45,7 @@ def run(
     """
     Assessor(order)
     with session(master, out / LOG) as spark:
-        files, before = located(spark, names), located(spark, earlier)
+        files, before = located(spark, names, written_in(out)), located(spark, earlier)
         order = msgspec.structs.replace(order, files=tuple(one.name for one in (*files, *before)))
         plan = Plan((*files, *before), plan_of(order), engine=ENGINE)
         known = finished(out, digest(plan)) if resume and not (out / UNFINISHED).exists() else None

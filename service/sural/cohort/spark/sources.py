@@ -5,7 +5,7 @@ with an underscore. So a file with a path is read through a link beside the run 
 """
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -28,11 +28,12 @@ class Source(Struct, frozen=True):
     seen: str
 
 
-def located(spark: SparkSession, names: Iterable[str]) -> tuple[Input, ...]:
-    """The files named: paths, folders and patterns, or addresses of such. Each once. Raises NotThere or Unreadable."""
+def located(spark: SparkSession, names: Iterable[str], apart: Sequence[Path] = ()) -> tuple[Input, ...]:
+    """The files named: paths, folders and patterns, or addresses of such. Each once. Paths that stand `apart` are no input. Raises NotThere or
+    Unreadable."""
     found: dict[str, Input] = {}
     for name in names:
-        for one in _addressed(spark, name) if _ADDRESS.match(name) else inputs([name]):
+        for one in _addressed(spark, name) if _ADDRESS.match(name) else inputs([name], apart):
             found.setdefault(one.path, one)
     return tuple(found.values())
 

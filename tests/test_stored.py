@@ -520,3 +520,16 @@ def test_findings_that_grew_too_old_take_nothing_back(client: TestClient) -> Non
             entry["resource"]["status"] = "entered-in-error"
     keep(client, found, as_of="2026-06-01")
     assert "amended" == client.get(f"/fhir/RiskAssessment/{of_type(first, 'RiskAssessment')[0]['id']}").json()["status"]
+
+
+def test_a_character_that_databases_do_not_keep_is_refused(client: TestClient) -> None:
+    """R4, data types, string: no control characters but tab and line ends; PostgreSQL has no place for U+0000. A text that only speaks of it is kept."""
+    named = exam("p1")
+    named.entries[0]["resource"]["identifier"][0]["value"] = "p\0"
+    response = client.post(f"{STORE}?as-of=2026-04-10", content=orjson.dumps(named.bundle()), headers=BODY)
+
+    assert ["character-invalid"] == keys(response, 400)
+    assert ["character-invalid"] == keys(send(client, "POST", "Observation", observation("a\0b")), 400)
+    assert 201 == send(client, "POST", "Observation", observation(r"a\u0000b")).status_code
+    for query in ("identifier=a%00b", "patient=http://a.example/fhir/Patient/a%00", "code=a%00", "_id=a%00", "date=2026%00"):
+        assert ["parameter-invalid"] == keys(client.get(f"/fhir/Observation?{query}"), 400)

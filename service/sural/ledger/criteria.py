@@ -85,7 +85,7 @@ def _known(kind: str, name: str) -> bool:
 def _criterion(kind: str, name: str, modifier: str, text: str, base: str, now: int) -> Criterion:
     """Raises ValueError for what cannot be used."""
     values = alternatives(text)
-    if not values or len(values) > _MOST:
+    if not values or len(values) > _MOST or "\0" in text:
         raise ValueError
     one = parameter(kind, name)
     if one is not None and one.kind == "reference":

@@ -155,8 +155,20 @@ class Resources:
             if write.current is None:
                 key += 1
             made.append(_next(write, key, sequence, instant))
+            if _NUL in made[-1].content and holds_nul(write.resource):
+                raise Refused(Issue("character-invalid", write.resource["resourceType"]))
         _store(connection, writes, made, instant)
         return made
+
+
+_NUL = b"\\u0000"
+
+
+def holds_nul(tree: Any) -> bool:
+    """Whether a text in a tree holds U+0000, which FHIR does not allow and PostgreSQL does not keep."""
+    if isinstance(tree, dict):
+        return any(map(holds_nul, tree.values()))
+    return any(map(holds_nul, tree)) if isinstance(tree, list) else isinstance(tree, str) and "\0" in tree
 
 
 def _may_go_well(fault: BaseException) -> bool:

@@ -1,30 +1,41 @@
 """Populations for tests: Bulk Data files written into a folder, and what a run makes of them."""
 
-import sys
 from collections.abc import Iterable
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 import orjson
+import pytest
 
 from sural.cohort.account import Account
 from sural.cohort.inputs import inputs
 from sural.cohort.persons import Order
 from sural.cohort.running import run
 from sural.cohort.synthetic.examination import records
+from sural.cohort.synthetic.writing import write
 from sural.doors.request import Request
+from tests import commands
 
 AS_OF = date(2026, 3, 2)
 OUTPUTS = ("answers.ndjson", "summaries.ndjson", "rejects.ndjson", "report.html", "account.json")
 
-_RUN = "import sys\nif __name__ == '__main__':\n    from sural.cli.main import main\n    sys.exit(main(sys.argv[1:]))"
+PEOPLE = 40
+"""How many are in the export that tests share."""
+
+
+@pytest.fixture(scope="module")
+def export(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An export of some people, with faults and broken lines."""
+    folder = tmp_path_factory.mktemp("export") / "in"
+    write(folder, PEOPLE, 1, AS_OF, faulty=0.02)
+    return folder
 
 
 def command(source: Path, out: Path, *more: str) -> list[str]:
     """A run as a user starts it, in a process of its own that others may spring from."""
     options = ["--out", str(out), "--as-of", AS_OF.isoformat()]
-    return [sys.executable, "-c", _RUN, "cohort", "assess", str(source), *options, *more]
+    return commands.command("cohort", "assess", source, *options, *more)
 
 
 class Silent:

@@ -30,12 +30,12 @@ from sural.answer.identity import EXAMINATION_SYSTEM
 from sural.records.fake_ehr.population import population
 from sural.records.outgoing import Outgoing
 from tests.cohort_kills import kill_cohort
+from tests.commands import command
 from tests.ehr import AS_OF
 from tests.ehr_process import ehr_process
 from tests.subscription_kills import kill_delivering
 
 CONCURRENCY = 4
-PULL = "import sys; from sural.cli.main import main; sys.exit(main(sys.argv[1:]))"
 
 
 def pulling(base: str, folder: Path, *more: str) -> "subprocess.Popen[bytes]":
@@ -43,7 +43,7 @@ def pulling(base: str, folder: Path, *more: str) -> "subprocess.Popen[bytes]":
     options = ["--from", base, "--as-of", "2026-03-02", "--check", "none", "--concurrency", str(CONCURRENCY), "--search", "post"]
     ledger = ["--database", f"sqlite:///{folder / 'ledger.sqlite'}"]
     return subprocess.Popen(
-        [sys.executable, "-c", PULL, "pull", *options, *more, *ledger], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
+        command("pull", *options, *more, *ledger), stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
     )
 
 

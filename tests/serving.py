@@ -2,7 +2,6 @@
 
 import socket
 import subprocess
-import sys
 import time
 import warnings
 from collections.abc import Iterator
@@ -12,7 +11,7 @@ from typing import Any
 
 import httpx
 
-SERVE = "import sys; from sural.cli.main import main; sys.exit(main(sys.argv[1:]))"
+from tests.commands import command
 
 
 def free_port() -> int:
@@ -34,7 +33,7 @@ class Worker:
         """Start the process, again on the same port; it may take some seconds until it is ready."""
         options = ["serve", "--port", str(self.port), "--database", self._database]
         with (self._log or Path("/dev/null")).open("ab") as log:
-            self.process = subprocess.Popen([sys.executable, "-c", SERVE, *options], stdout=log, stderr=log)
+            self.process = subprocess.Popen(command(*options), stdout=log, stderr=log)
 
     @property
     def base(self) -> str:

@@ -11,7 +11,6 @@ stored (what comes again left aside), and no event may have been under way twice
 import random
 import socket
 import subprocess
-import sys
 import tempfile
 import threading
 import time
@@ -30,13 +29,13 @@ from sural.ledger.tables import NOTIFICATION
 from sural.subscriptions.channel import channel
 from sural.subscriptions.outbox import Outbox
 from sural.subscriptions.store import Subscriptions
+from tests.commands import command
 from tests.serving import address as database_at
 from tests.serving import postgresql_server
 from tests.subscribers import Endpoint, Received, by_topic, listening, plain
 
 Json = dict[str, Any]
 BASE = "http://127.0.0.1:8000/fhir"
-RUN = "import sys; from sural.cli.main import main; sys.exit(main(sys.argv[1:]))"
 VERSIONS = 3
 TIMEOUT = 1
 LONGEST = 180.0
@@ -140,8 +139,8 @@ def kill_delivering(kills: int, patients: int, seed: int, postgresql: bool = Fal
 
 def deliverer(folder: Path, database: str) -> "subprocess.Popen[bytes]":
     """A delivery as a user starts it."""
-    command = [sys.executable, "-c", RUN, "notify", "--database", database, "--settings", str(folder / "settings.toml")]
-    return subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    started = command("notify", "--database", database, "--settings", folder / "settings.toml")
+    return subprocess.Popen(started, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
 
 
 def _accepted(kept: Subscriptions, subscribed: dict[str, str], paths: Sequence[str]) -> None:

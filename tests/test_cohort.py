@@ -28,17 +28,7 @@ from sural.cohort.synthetic.writing import write
 from sural.doors.request import Request
 from sural.issues import KINDS
 from tests.builders import Exam
-from tests.cohorts import AS_OF, OUTPUTS, Silent, assess, bulk, islanders, of_patient, read
-
-PEOPLE = 30
-
-
-@pytest.fixture(scope="module")
-def export(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """An export of some people, with faults and broken lines."""
-    folder = tmp_path_factory.mktemp("export") / "in"
-    write(folder, PEOPLE, 1, AS_OF, faulty=0.02)
-    return folder
+from tests.cohorts import AS_OF, OUTPUTS, PEOPLE, Silent, assess, bulk, islanders, of_patient, read
 
 
 @pytest.fixture(scope="module")

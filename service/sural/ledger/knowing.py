@@ -10,10 +10,10 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any
 
 import msgspec
-import orjson
 from sqlalchemy import Connection, delete, func, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
+from sural.ledger.content import read
 from sural.ledger.store import Ledger
 from sural.ledger.tables import CHANGE, FACT, FOLLOWED, PERSON, RESOURCE
 from sural.recall.facts import Fact, Followed, fact_of
@@ -140,7 +140,7 @@ def refill(connection: Connection) -> None:
         rows = connection.execute(wanted).all()
         if not rows:
             return
-        note(connection, [(key, subject, orjson.loads(zlib.decompress(content))) for key, _, subject, _, content in rows], rows[-1][3])
+        note(connection, [(key, subject, read(zlib.decompress(content))) for key, _, subject, _, content in rows], rows[-1][3])
         after = rows[-1][0]
 
 

@@ -118,13 +118,19 @@ def spans(resource: Json) -> Iterator[Span]:
     """Times and numbers of a resource: (number, low, high)."""
     for one in SEARCHED[resource["resourceType"]]:
         if one.kind == "number":
-            found = [round(Decimal(str(node)) * MILLION) for node in _nodes(resource, one.paths)]
+            found = [_millionths(node) for node in _nodes(resource, one.paths)]
             if found:
                 yield one.number, min(found), max(found)
         elif one.kind == "date":
             when = next((when for path in one.paths if (when := _when(resource, path))), None)
             if when:
                 yield one.number, *when
+
+
+def _millionths(number: Any) -> int:
+    """A number as the tables hold it, which end somewhere."""
+    most = Decimal(_OPEN // MILLION)
+    return round(max(-most, min(Decimal(str(number)), most)) * MILLION)
 
 
 def identifiers(resource: Json) -> set[tuple[str, str]]:

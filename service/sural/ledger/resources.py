@@ -13,13 +13,13 @@ from operator import itemgetter
 from typing import Any
 from uuid import uuid4
 
-import orjson
 from msgspec import Struct
 from sqlalchemy import Connection, Select, bindparam, func, select, update
 from sqlalchemy.exc import IntegrityError
 from tenacity import retry, retry_if_exception, stop_after_delay, wait_random_exponential
 
 from sural.issues import Issue, Refused
+from sural.ledger.content import alike, read, written
 from sural.ledger.database import Unavailable
 from sural.ledger.knowing import note
 from sural.ledger.parameters import SEARCHED, identifiers, spans, terms
@@ -51,7 +51,7 @@ class Stored(Struct, frozen=True):
 
     @property
     def resource(self) -> Json:
-        found: Json = orjson.loads(self.content)
+        found: Json = read(self.content)
         return found
 
     @property
@@ -239,13 +239,13 @@ def _next(write: Write, key: int, sequence: int, instant: int) -> Stored:
     content = {"resourceType": kind, "id": id, "meta": {"versionId": str(version), "lastUpdated": said(instant), **meta}, **rest}
     subject = about(resource) or write.subject or (current.subject if current else None)
     return Stored(
-        current.key if current else key, kind, id, version, sequence, subject, said(instant), write.author, orjson.dumps(content)
+        current.key if current else key, kind, id, version, sequence, subject, said(instant), write.author, written(content)
     )
 
 
 def same(resource: Json, current: Stored) -> bool:
     """Whether a resource says what is stored already, whatever it says of id, version and instant."""
-    return _bare(resource) == _bare(current.resource)
+    return alike(_bare(resource), _bare(current.resource))
 
 
 def _bare(resource: Json) -> Json:

@@ -10,11 +10,11 @@ import zlib
 from collections.abc import Callable
 from typing import Any
 
-import orjson
 from msgspec import Struct
 from sqlalchemy import Connection, delete, func, select, update
 
 from sural.issues import Issue, Refused
+from sural.ledger.content import read, written
 from sural.ledger.resources import Resources, new_id, said
 from sural.ledger.tables import CHANGE, NOTIFICATION, SUBSCRIPTION
 from sural.subscriptions.channel import Channel, channel, completed
@@ -46,7 +46,7 @@ class Subscribed(Struct, frozen=True):
     @property
     def asked(self) -> Json:
         """What was asked for."""
-        found: Json = orjson.loads(zlib.decompress(self.content))
+        found: Json = read(zlib.decompress(self.content))
         return found
 
     @property
@@ -141,7 +141,7 @@ class Subscriptions:
 
 
 def _kept(resource: Json, found: Channel) -> bytes:
-    return zlib.compress(orjson.dumps(completed(resource, found)), 1)
+    return zlib.compress(written(completed(resource, found)), 1)
 
 
 def _read(connection: Connection, id: str, owner: str | None) -> Subscribed | None:

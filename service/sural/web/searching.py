@@ -14,6 +14,7 @@ from msgspec import Struct
 
 from sural.answer.accounts import outcome
 from sural.issues import Issue, Refused
+from sural.ledger.content import written
 from sural.ledger.criteria import Asked, alternatives, asked
 from sural.ledger.links import including, leading_to
 from sural.ledger.parameters import SEARCHED, Parameter, parameter, terms
@@ -136,7 +137,7 @@ def ignored_entry(names: Iterable[str]) -> Json:
 def _entry(one: Stored, base: str, mode: str, partly: Controls | None) -> Json:
     resource: Any = orjson.Fragment(one.content)
     if partly is not None:
-        resource = part_of(one.resource, partly.summary, partly.elements)
+        resource = orjson.Fragment(written(part_of(one.resource, partly.summary, partly.elements)))
     return {"fullUrl": f"{base}/{one.reference}", "resource": resource, "search": {"mode": mode}}
 
 

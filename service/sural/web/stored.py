@@ -4,8 +4,9 @@ Source: FHIR R4, RESTful API: ETag and Last-Modified, conditional read (304), `I
 each. What comes in is checked as a resource; ids, versions and instants are ours.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
+from decimal import Decimal
 from email.utils import format_datetime, parsedate_to_datetime
 from functools import partial
 from threading import Lock
@@ -21,7 +22,11 @@ from starlette.concurrency import run_in_threadpool
 from sural.answer.accounts import outcome
 from sural.doors.assessor import structural_check
 from sural.exam.moment import moment
+from sural.exam.units import measurable
+from sural.intake.structure import child
+from sural.intake.text import parse
 from sural.issues import Issue, Refused
+from sural.ledger.content import written
 from sural.ledger.parameters import SEARCHED
 from sural.ledger.resources import Resources, Stored
 from sural.ledger.store import Ledger
@@ -164,7 +169,7 @@ class _Doors:
         if summary and (summary not in SUMMARIES or summary == "count"):
             raise Refused(Issue("parameter-invalid", "http._summary"))
         partly = summary in ("true", "text", "data") or elements
-        return FhirResponse(part_of(one.resource, summary, elements.split(",")) if partly else one.content, headers=headers)
+        return FhirResponse(written(part_of(one.resource, summary, elements.split(","))) if partly else one.content, headers=headers)
 
     def _history(self, request: Request, versions: list[Stored]) -> Response:
         if not versions:
@@ -245,14 +250,26 @@ class _Doors:
 
 
 def tree(data: bytes) -> Json:
-    """The JSON object of a body. Raises Refused."""
-    try:
-        found = orjson.loads(data)
-    except orjson.JSONDecodeError:
-        raise Refused(Issue("not-json")) from None
+    """The JSON object of a body, its decimals as they were written. Raises Refused, also for a number beyond all measure."""
+    found = parse(data)
     if not isinstance(found, dict):
         raise Refused(Issue("not-fhir"))
+    beyond = tuple(_beyond_measure(found, str(found.get("resourceType", ""))))
+    if beyond:
+        raise Refused(*(Issue("value-out-of-range", path) for path in beyond))
     return found
+
+
+def _beyond_measure(node: Any, path: str) -> Iterator[str]:
+    """Where a number is too large, too fine or too long for anything to be measured so."""
+    if isinstance(node, dict):
+        for name, value in node.items():
+            yield from _beyond_measure(value, child(path, name))
+    elif isinstance(node, list):
+        for number, value in enumerate(node):
+            yield from _beyond_measure(value, f"{path}[{number}]")
+    elif isinstance(node, Decimal | int) and not measurable(Decimal(node)):
+        yield path
 
 
 _SAID = {"created": "stored", "updated": "stored", "unchanged": "stored-already"}

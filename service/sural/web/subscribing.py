@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import Annotated, Any
 from urllib.parse import parse_qsl, quote, urlencode
 
+import orjson
 from fastapi import Path, Request
 from fastapi.responses import Response
 from msgspec import Struct
@@ -16,6 +17,7 @@ from starlette.concurrency import run_in_threadpool
 
 from sural.doors.assessor import structural_check
 from sural.issues import Issue, Refused
+from sural.ledger.content import written
 from sural.subscriptions.channel import Channel
 from sural.subscriptions.channel import channel as channel_of
 from sural.subscriptions.notification import notification, statuses
@@ -117,7 +119,7 @@ class _Doors:
         if page and len(left) > len(page):
             further = seal.close(replace(asked, after=page[-1].id))
             bundle["link"].append({"relation": "next", "url": f"{address}?{PARAMETER}={further}"})
-        entries = [{"fullUrl": f"{address}/{one.id}", "resource": one.resource, "search": {"mode": "match"}} for one in page]
+        entries = [{"fullUrl": f"{address}/{one.id}", "resource": orjson.Fragment(written(one.resource)), "search": {"mode": "match"}} for one in page]
         entries += [ignored_entry(unknown)] if unknown else []
         return FhirResponse(bundle | ({"entry": entries} if entries else {}))
 
@@ -234,7 +236,7 @@ def _channel(one: Subscribed, now: int) -> Channel:
 
 
 def _answer(one: Subscribed, status: int = 200, headers: dict[str, str] | None = None) -> Response:
-    return FhirResponse(one.resource, status, _headers(one) | (headers or {}))
+    return FhirResponse(written(one.resource), status, _headers(one) | (headers or {}))
 
 
 def _headers(one: Subscribed) -> dict[str, str]:

@@ -208,7 +208,7 @@ def test_a_ledger_from_before_recall_has_its_facts_made(url: str) -> None:
     ledger.engine.dispose()
     engine = create_engine(ledger.engine.url)
     with engine.begin() as connection:
-        for table in ("fact", "person", "followed"):
+        for table in ("fact", "person", "followed", "used_token"):
             connection.execute(text(f"drop table {table}"))
         connection.execute(text("update alembic_version set version_num = '0003'"))
     engine.dispose()

@@ -125,6 +125,16 @@ def test_a_later_answer_that_knows_less_leaves_proposals_open(store: Resources, 
     assert {status} == statuses(store, kept[-1 if turned else 0], "ServiceRequest")
 
 
+@pytest.mark.parametrize("turned", [False, True])
+def test_an_older_examination_with_a_later_blood_test_leaves_proposals_open(store: Resources, turned: bool) -> None:
+    """What was found before the ulcer was seen does not say that it has healed."""
+    found = dated(Exam("p1").normal(), "2026-02-01T09:30:00+00:00").see("egfr", 80, effectiveDateTime=LATER_DAY, id="blood")
+    answers = [hurt(), answer_of(found, as_of=LATER_DAY[:10], transaction=True)]
+    kept = [keep(store, one) for one in (reversed(answers) if turned else answers)]
+
+    assert {"active"} == statuses(store, kept[-1 if turned else 0], "ServiceRequest")
+
+
 def test_a_later_answer_that_proposes_the_same_takes_over(store: Resources) -> None:
     """The ulcer is seen again: one proposal is open, that of the later examination."""
     first, second = keep(store, hurt()), keep(store, hurt(LATER_DAY))

@@ -270,6 +270,24 @@ def test_an_earlier_category_counts_until_it_is_ruled_out() -> None:
     assert ("", "not-due") == (ruled_out.not_ruled_out, ruled_out.place)
 
 
+def test_an_older_examination_of_the_feet_rules_nothing_out() -> None:
+    """The newest answer is newer by a blood test; of the feet it knows only what was found before the ulcer was seen."""
+    old = on(Exam().normal(), DAY - timedelta(days=20))
+    old.see("egfr", 80, effectiveDateTime=(DAY + timedelta(days=4)).isoformat())
+    stale = facts_of(answer_of(old, (DAY + timedelta(days=4)).isoformat(), transaction=True))
+    entry = judge(known(*facts(ulcer()), *stale), DAY + timedelta(days=70))
+
+    assert ("low", "low", "active", "overdue") == (entry.at_least, entry.at_most, entry.not_ruled_out, entry.place)
+    assert DAY == entry.examined
+
+
+def test_what_is_due_and_open_is_not_of_low_severity() -> None:
+    """Low at least, and perhaps more: the examination is to be completed."""
+    less = Exam().felt("both").pulses("left").nothing_active().no_history().kidneys_well()
+
+    assert {"moderate"} == {one["severity"] for one in detected_issues(after_days(less, 10), DAY + timedelta(days=10))}
+
+
 @pytest.mark.parametrize(("text", "day"), [("2026-02", "2026-02-01"), ("2026", "2026-01-01")])
 def test_a_partial_date_puts_no_review_off(text: str, day: str) -> None:
     """Examined some day of a month or year: counted from its first day."""

@@ -176,7 +176,7 @@ class _Keeping:
 
     def _part(self, part: Part, there: Stored | None, id: str, later: "list[_Later]") -> Write | None:
         resource = linked(part.resource, self.links)
-        overtaken = part.type == REQUEST and any(replaced(resource, one.leading, one.proposals) for one in later)
+        overtaken = part.type == REQUEST and any(replaced(resource, one.leading, one.proposals, self.outgoing.leading) for one in later)
         if overtaken and resource["status"] in OPEN:
             resource["status"] = "revoked"
         if there is None:
@@ -225,7 +225,7 @@ class _Keeping:
         for exam, there in leading.items():
             if _when(there) < mine:
                 for one in proposals.get(exam, ()):
-                    if (held := one.resource)["status"] in OPEN and replaced(held, own.leading, own.proposals):
+                    if (held := one.resource)["status"] in OPEN and replaced(held, own.leading, own.proposals, there):
                         revoked += list(_retracted(one, "revoked", self.left))
         return later, revoked
 

@@ -102,6 +102,7 @@ def _reason(code: str) -> Json:
 def _severity(entry: Entry, state: str) -> str:
     """By the category that is certain; an open one, and somebody of whom nothing is known, are not below moderate."""
     least = _SEVERITY[standing(entry)]
-    return "moderate" if least == "low" and state in ("unsettled", "lost") else least
+    is_open = not entry.settled or not entry.at_least
+    return "moderate" if least == "low" and (is_open or state == "lost") and state in STATES else least
 
 

@@ -175,17 +175,22 @@ def _review(scheme: Scheme | None, entry: Entry, ulcer: bool) -> tuple[Review | 
 def _not_ruled_out(scheme: Scheme, standing: Iterable[Answered]) -> str:
     """The category above the one that is certain now that was certain before, and that nothing since has ruled out; empty where there is none.
 
-    Each answer moves it as little as its range demands, so that what an answer leaves open is what was known before.
+    Each answer moves it as little as its range demands, so that what an answer leaves open is what was known before. One that rests on an older
+    examination of the feet than an answer before it, and is newer by a blood test, rules nothing out.
     """
     ranks = list(scheme.categories)
     kept, low = -1, -1
+    latest: date | None = None
     for one in standing:
+        feet = _feet(one)
+        stale = feet is not None and latest is not None and feet < latest
+        latest = latest if stale else feet or latest
         ends = one.ranges.get(scheme.id, ("", ""))
         if NOT_APPLICABLE in ends:
             kept = low = -1
         elif ends[0] in ranks and ends[1] in ranks:
             low, high = map(ranks.index, ends)
-            kept = min(max(kept, low), high)
+            kept = max(kept, low) if stale else min(max(kept, low), high)
     return ranks[kept] if kept > low else ""
 
 

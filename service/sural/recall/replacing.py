@@ -19,12 +19,13 @@ _ACTIVE = 3
 _URGENCY = {"routine": 0, "urgent": 1, "asap": 2, "stat": 3}
 
 
-def replaced(request: Json, later: Json, proposals: Iterable[Json]) -> bool:
-    """Whether a later answer, by its Observation of the foot-risk category and its own ServiceRequests, replaces a proposal."""
+def replaced(request: Json, later: Json, proposals: Iterable[Json], before: Json | None = None) -> bool:
+    """Whether a later answer, by its Observation of the foot-risk category and its own ServiceRequests, replaces a proposal. `before` is that
+    Observation of the proposal's own answer: one that rests on an older examination of the feet is later by a blood test only, and knows no better."""
     reasons = _codes(request)
     if reasons and all(system == canonical.FACTOR for system, _ in reasons):
         answered = fact_of({**later, "id": ""})
-        if isinstance(answered, Answered) and (_knows(answered, reasons) or _is_below_active(answered)):
+        if isinstance(answered, Answered) and not _is_older(answered, before) and (_knows(answered, reasons) or _is_below_active(answered)):
             return True
     return not reasons or any(_takes_over(one, request, reasons) for one in proposals)
 
@@ -43,6 +44,11 @@ def _codes(request: Json) -> set[tuple[str, str]]:
     """The reasons of a proposal, as (system, code)."""
     codings = [coding for reason in request.get("reasonCode", ()) for coding in reason.get("coding", ())]
     return {(str(one.get("system", "")), str(one.get("code", ""))) for one in codings}
+
+
+def _is_older(answered: Answered, before: Json | None) -> bool:
+    earlier = fact_of({**before, "id": ""}) if before is not None else None
+    return isinstance(earlier, Answered) and answered.feet is not None and earlier.feet is not None and answered.feet < earlier.feet
 
 
 def _knows(answered: Answered, reasons: set[tuple[str, str]]) -> bool:

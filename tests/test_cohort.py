@@ -18,11 +18,12 @@ import sural
 from sural.canonical import FINDING
 from sural.cli.main import main
 from sural.cohort import grouping
-from sural.cohort.grouping import Unreadable
+from sural.cohort.grouping import Row, Unreadable
 from sural.cohort.inputs import inputs
 from sural.cohort.journal import Journal, Occupied, written_in
 from sural.cohort.lines import Role, judge
-from sural.cohort.persons import Assessor, Order, Outcome, Row, uncollected
+from sural.cohort.persons import Assessor, Order, Outcome
+from sural.cohort.processes import uncollected
 from sural.cohort.synthetic.examination import records
 from sural.cohort.synthetic.writing import write
 from sural.doors.request import Request
@@ -269,12 +270,12 @@ def test_assessing_leaves_no_circles_for_the_collector(check: bool) -> None:
     people: dict[str, list[Row]] = {}
     for number, resource in enumerate(everybody, 1):
         body = orjson.dumps(resource)
-        judged = judge(body)
-        if judged.key is not None:
-            people.setdefault(judged.key, []).append((judged.role, 0, number, body))
+        role, key, _ = judge(body)
+        if key is not None:
+            people.setdefault(key, []).append((key.encode(), 0, number, role, body))
     broken = people[min(people)]
-    broken.append((Role.RESOURCE, 0, 0, broken[-1][3][:-2]))
-    assessor = Assessor(Order(Request(as_of=AS_OF), True, ("all.ndjson",), check))
+    broken.append((b"", 0, 0, Role.RESOURCE, broken[-1][4][:-2]))
+    assessor = Assessor(Order(Request(as_of=AS_OF), True, ("all.ndjson",), check), ((0, 1),))
 
     def everyone() -> Outcome:
         outcome = Outcome()

@@ -3,6 +3,7 @@
 Source of the form of the input: FHIR Bulk Data Access 2, "Bulk Data Output File"; newline-delimited JSON. All people are invented.
 """
 
+import gc
 import gzip
 from collections import Counter
 from pathlib import Path
@@ -13,9 +14,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sural.cohort import grouping
-from sural.cohort.grouping import Unreadable, group, nobody, people
+from sural.cohort import lines as of_lines
+from sural.cohort.grouping import Row, Unreadable, group, nobody, people
 from sural.cohort.inputs import inputs
 from sural.cohort.lines import Judged, Role, judge
+from sural.cohort.processes import uncollected
 from sural.intake.documents import MAX_ENTRIES
 from tests.cohorts import assess, bulk, islanders, read
 
@@ -25,32 +28,35 @@ def observation(patient: str, more: str = "") -> bytes:
 
 
 JUDGED: dict[bytes, Judged] = {
-    b"": Judged(Role.BLANK),
-    b" \t": Judged(Role.BLANK),
-    b"{": Judged(Role.REJECT),
-    b"[1]": Judged(Role.REJECT),
-    b"\xff": Judged(Role.REJECT),
-    b"[" * 100_000: Judged(Role.REJECT),
-    b'{"resourceType":"Patient","id":"p1"}': Judged(Role.RESOURCE, "p1"),
-    b'{"resourceType":"Patient"}': Judged(Role.REJECT),
-    b'{"resourceType":"Patient","id":7}': Judged(Role.REJECT),
-    b'{"resourceType":"Claim","subject":{"reference":"Patient/p1"}}': Judged(Role.NOT_READ),
-    b'{"resourceType":"Nonsense"}': Judged(Role.REJECT),
-    b'{"resourceType":"Bundle"}': Judged(Role.REJECT),
-    b'{"resourceType":"Medication","id":"m1"}': Judged(Role.MEDICATION, None, "m1"),
-    b'{"resourceType":"Medication"}': Judged(Role.MEDICATION),
-    b'{"resourceType":"Observation"}': Judged(Role.REJECT),
-    b'{"resourceType":"Observation","subject":"Patient/p1"}': Judged(Role.REJECT),
-    b'{"resourceType":"Observation","subject":{"reference":"Group/p1"}}': Judged(Role.REJECT),
-    b'{"resourceType":"Observation","subject":{"reference":"Patient/p1"}}': Judged(Role.RESOURCE, "p1"),
-    b'{"resourceType":"Observation","id":7,"subject":{"reference":"Patient/p1"}}': Judged(Role.RESOURCE, "p1"),
-    b'{"subject": { "reference" : "http://a.example/fhir/Patient/p1/_history/3"}, "resourceType":"Condition"}': Judged(Role.RESOURCE, "p1"),
-    b'{"resourceType":"Observation","subject":{"reference":"urn:uuid:0"}}': Judged(Role.RESOURCE, "urn:uuid:0"),
-    b'{"resourceType":"Observation","subject":{"reference":"Patient\\/p1"}}': Judged(Role.RESOURCE, "p1"),
-    b'{"resourceType":"Observation","contained":[{"subject":{"reference":"Patient/p2"}}],"subject":{"reference":"Patient/p1"}}': Judged(Role.RESOURCE, "p1"),
-    b'{"resourceType":"Observation","subject":{"reference":"Patient/p1"},"st': Judged(Role.RESOURCE, "p1"),
-    b'{"resourceType":"MedicationRequest","subject":{"reference":"Patient/p1"},"medicationReference":{"reference":"Medication/m1"}}': Judged(Role.RESOURCE, "p1", "m1"),
-    b'{"resourceType":"Observation","subject":{"reference":"Patient/p1"},"medicationReference":{"reference":"Medication/m1"}}': Judged(Role.RESOURCE, "p1"),
+    b"": (Role.BLANK, None, None),
+    b" \t": (Role.BLANK, None, None),
+    b"{": (Role.REJECT, None, None),
+    b"[1]": (Role.REJECT, None, None),
+    b"\xff": (Role.REJECT, None, None),
+    b"[" * 100_000: (Role.REJECT, None, None),
+    b'{"resourceType":"Patient","id":"p1"}': (Role.RESOURCE, "p1", None),
+    b'{"resourceType":"Patient"}': (Role.REJECT, None, None),
+    b'{"resourceType":"Patient","id":7}': (Role.REJECT, None, None),
+    b'{"resourceType":"Claim","subject":{"reference":"Patient/p1"}}': (Role.NOT_READ, None, None),
+    b'{"resourceType":"Nonsense"}': (Role.REJECT, None, None),
+    b'{"resourceType":"Bundle"}': (Role.REJECT, None, None),
+    b'{"resourceType":"Medication","id":"m1"}': (Role.MEDICATION, None, "m1"),
+    b'{"resourceType":"Medication"}': (Role.MEDICATION, None, None),
+    b'{"resourceType":"Observation"}': (Role.REJECT, None, None),
+    b'{"resourceType":"Observation","subject":"Patient/p1"}': (Role.REJECT, None, None),
+    b'{"resourceType":"Observation","subject":{"reference":"Group/p1"}}': (Role.REJECT, None, None),
+    b'{"resourceType":"Observation","subject":{"reference":"Patient/p1"}}': (Role.RESOURCE, "p1", None),
+    b'{"resourceType":"Observation","id":7,"subject":{"reference":"Patient/p1"}}': (Role.RESOURCE, "p1", None),
+    b'{"subject": { "reference" : "http://a.example/fhir/Patient/p1/_history/3"}, "resourceType":"Condition"}': (Role.RESOURCE, "p1", None),
+    b'{"resourceType":"Observation","subject":{"reference":"urn:uuid:0"}}': (Role.RESOURCE, "urn:uuid:0", None),
+    b'{"resourceType":"Observation","subject":{"reference":"Patient\\/p1"}}': (Role.RESOURCE, "p1", None),
+    b'{"resourceType":"Observation","contained":[{"subject":{"reference":"Patient/p2"}}],"subject":{"reference":"Patient/p1"}}': (Role.RESOURCE, "p1", None),
+    b'{"resourceType":"Observation","subject":{"reference":"Patient/p1"},"st': (Role.RESOURCE, "p1", None),
+    b'{"resourceType":"Observation","id":"\xff","subject":{"reference":"Patient/p1"}}': (Role.RESOURCE, "p1", None),
+    b'{"resourceType":"Observation","subject":{"reference":"Patient/\xff"}}': (Role.REJECT, None, None),
+    b'{"resourceType":"Patient","id":"\\ud800"}': (Role.REJECT, None, None),
+    b'{"resourceType":"MedicationRequest","subject":{"reference":"Patient/p1"},"medicationReference":{"reference":"Medication/m1"}}': (Role.RESOURCE, "p1", "m1"),
+    b'{"resourceType":"Observation","subject":{"reference":"Patient/p1"},"medicationReference":{"reference":"Medication/m1"}}': (Role.RESOURCE, "p1", None),
 }  # fmt: skip
 
 
@@ -63,10 +69,10 @@ def test_what_a_line_is_and_whose(line: bytes) -> None:
 @pytest.mark.parametrize(
     ("line", "expected"),
     [
-        (b'{"subject":"Patient/p1"}', Judged(Role.EARLIER, "p1")),
-        (b'{"subject":{"reference":"Patient/p1"}}', Judged(Role.EARLIER)),
-        (b"{", Judged(Role.EARLIER)),
-        (b" ", Judged(Role.BLANK)),
+        (b'{"subject":"Patient/p1"}', (Role.EARLIER, "p1", None)),
+        (b'{"subject":{"reference":"Patient/p1"}}', (Role.EARLIER, None, None)),
+        (b"{", (Role.EARLIER, None, None)),
+        (b" ", (Role.BLANK, None, None)),
     ],
 )
 def test_a_line_of_an_earlier_run_is_a_summary(line: bytes, expected: Judged) -> None:
@@ -74,22 +80,41 @@ def test_a_line_of_an_earlier_run_is_a_summary(line: bytes, expected: Judged) ->
     assert expected == judge(line, earlier=True)
 
 
+SEGMENTS = st.lists(st.sampled_from(["Patient", "_history", "p1", "x" * 64, "x" * 65, "é", "", "a\n", "urn:x", "https:"]), max_size=7)
+
+
+@given(segments=SEGMENTS)
+def test_whom_a_reference_names(segments: list[str]) -> None:
+    """What stands last but for a version, when `Patient` stands before it and it is an id (FHIR R4, 2.3.0.1 and 2.24.0.1); of a `urn:` all."""
+    reference = "/".join(segments)
+    whose = segments[:-2] if segments[-2:-1] == ["_history"] else segments
+    named = whose[-1] if whose[-2:-1] == ["Patient"] and whose[-1] in ("Patient", "p1", "x" * 64) else None
+
+    assert (reference if reference.startswith("urn:") else named) == of_lines.patient(reference)
+
+
 def found(folder: Path, **how: int) -> tuple[Counter[tuple[str, str, int, bytes]], list[str]]:
     """Patient, file, number and text of every line that reaches one, and patients in their order."""
     files = inputs([str(folder / "in")])
     work = folder / "work"
     grouped = group(files, (), work, how.get("workers", 1))
+
+    def told(key: str, row: Row) -> tuple[str, str, int, bytes]:
+        _, stretch, number, _, body = row
+        file, first = grouped.starts[stretch]
+        return key, Path(files[file].name).name, first + number, body
+
     lines: Counter[tuple[str, str, int, bytes]] = Counter()
     order = []
     assert sum(grouped.lines) == sum(len(Path(one.path).read_bytes().removesuffix(b"\n").split(b"\n")) for one in files)
     for bucket in range(len(grouped.sizes)):
         size = 0
-        for key, rows in people(work, grouped, bucket):
+        for key, rows in people(work, bucket):
             order.append(key)
             size += len(rows)
-            lines.update((key, Path(files[file].name).name, number, body) for _, file, number, body in rows)
+            lines.update(told(key, row) for row in rows)
         assert grouped.sizes[bucket] == size
-    lines.update(("", Path(files[file].name).name, number, body) for _, file, number, body in nobody(work, grouped))
+    lines.update(told("", row) for row in nobody(work))
     return lines, order
 
 
@@ -100,14 +125,17 @@ LINES = st.lists(st.tuples(st.sampled_from("abcdefgh"), st.integers(0, 60)), min
 @given(
     lines=LINES,
     stretch=st.integers(1, 300),
+    block=st.integers(1, 300),
+    held=st.integers(1, 100),
     bucket=st.integers(40, 3000),
     ends=st.sampled_from([b"\n", b"\r\n"]),
     last=st.booleans(),
 )
 def test_every_line_has_its_number_however_files_are_cut(
-    tmp_path_factory: pytest.TempPathFactory, lines: list[tuple[str, int]], stretch: int, bucket: int, ends: bytes, last: bool
+    tmp_path_factory: pytest.TempPathFactory, lines: list[tuple[str, int]], stretch: int, block: int, held: int,
+    bucket: int, ends: bytes, last: bool,
 ) -> None:
-    """Stretches of any size, buckets of any number: every line once, whole, in its patient's bucket; patients in one order."""
+    """Stretches and pieces of any size, buckets of any number: every line once, whole, in its patient's bucket; patients in one order."""
     folder = tmp_path_factory.mktemp("cut")
     (folder / "in").mkdir()
     written = [observation(patient, "x" * size) for patient, size in lines]
@@ -115,8 +143,8 @@ def test_every_line_has_its_number_however_files_are_cut(
     expected = Counter((patient, "a.ndjson", number, written[number - 1]) for number, (patient, _) in enumerate(lines, 1))
     whole, order = found(folder)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(grouping, "STRETCH", stretch)
-        patch.setattr(grouping, "BUCKET", bucket)
+        for name, size in (("STRETCH", stretch), ("_BLOCK", block), ("HELD_EACH", held), ("BUCKET", bucket)):
+            patch.setattr(grouping, name, size)
         cut, again = found(folder)
 
     assert expected == whole == cut
@@ -146,7 +174,20 @@ def test_two_processes_find_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyP
     assert one == two
     assert 5 < len(one.sizes)
     for bucket in range(len(one.sizes)):
-        assert list(people(tmp_path / "one", one, bucket)) == list(people(tmp_path / "two", two, bucket))
+        assert list(people(tmp_path / "one", bucket)) == list(people(tmp_path / "two", bucket))
+
+
+def test_grouping_leaves_no_circles_for_the_collector(tmp_path: Path) -> None:
+    """Nor do broken lines: it rests meanwhile, and what only it could free would pile up."""
+    bulk(tmp_path / "in", islanders(20, faulty=0.2))
+    (tmp_path / "in" / "odd.ndjson").write_bytes(b"\n".join(JUDGED))
+    files = inputs([str(tmp_path / "in")])
+    group(files, (), tmp_path / "once", 1)  # what is remembered is made the first time
+    gc.collect()
+    with uncollected():
+        grouped = group(files, (), tmp_path / "again", 1)
+        assert gc.collect() == 0
+    assert grouped.not_read and grouped.blank
 
 
 def test_who_has_too_many_lines_is_refused_and_all_are_accounted_for(tmp_path: Path) -> None:
@@ -195,9 +236,9 @@ def test_a_medication_reaches_everybody_who_names_it_however_many(tmp_path: Path
     monkeypatch.setattr(grouping, "BUCKET", 1000)
     grouped = group(inputs([str(tmp_path / "in")]), (), tmp_path / "work", 1)
     medications = {
-        key: [orjson.loads(body)["id"] for role, _, _, body in rows if role == Role.MEDICATION]
+        key: [orjson.loads(body)["id"] for _, _, _, role, body in rows if role == Role.MEDICATION]
         for bucket in range(len(grouped.sizes))
-        for key, rows in people(tmp_path / "work", grouped, bucket)
+        for key, rows in people(tmp_path / "work", bucket)
     }
 
     assert {f"p{number}": [f"m{number % 3}"] if number % 3 < 2 else [] for number in range(50)} == medications

@@ -216,13 +216,11 @@ def test_whose_a_line_is_is_told_as_the_local_engine_tells_it(export: Path, tmp_
 
     files = inputs([str(export)])
     grouped = grouping.group(files, (), tmp_path, 1)
+    kept = [row for bucket in range(len(grouped.sizes)) for _, rows in grouping.people(tmp_path, bucket) for row in rows]
     wanted = [
-        (key.encode(), *row)
-        for bucket in range(len(grouped.sizes))
-        for key, rows in grouping.people(tmp_path, grouped, bucket)
-        for row in rows
+        (key or None, role, grouped.starts[stretch][0], grouped.starts[stretch][1] + number, body)
+        for key, stretch, number, role, body in (*kept, *grouping.nobody(tmp_path))
     ]
-    wanted += [(None, *row) for row in grouping.nobody(tmp_path, grouped)]
     found = []
     for number, one in enumerate(files):
         lines = Path(one.path).read_bytes().splitlines()
@@ -337,11 +335,11 @@ def test_a_worker_with_other_software_or_without_the_folder_does_nothing(one_par
 def test_tallies_add_up_in_any_order_and_grouping() -> None:
     """However people are spread over parts, and in whatever order parts are counted."""
     chance = random.Random(5)
-    assessor = Assessor(Order(Request(AS_OF, report="none"), False, ("in",)))
+    assessor = Assessor(Order(Request(AS_OF, report="none"), False, ("in",)), ((0, 1),))
     single = []
     for number in range(1, 13):
         outcome = Outcome()
-        rows = [(Role.RESOURCE, 0, line, orjson.dumps(one)) for line, one in enumerate(islanders(number)[-40:], 1)]
+        rows = [(b"", 0, line, Role.RESOURCE, orjson.dumps(one)) for line, one in enumerate(islanders(number)[-40:])]
         assessor.assess(f"p{number}", rows, outcome)
         single.append(outcome.tally)
     whole: Counter[str] = Counter()

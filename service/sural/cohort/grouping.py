@@ -12,31 +12,35 @@ import gzip
 import os
 import shutil
 import struct
+import sys
 import zlib
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Iterator
-from functools import lru_cache
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from operator import itemgetter
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
+from zlib import crc32
 
 import msgspec
 from msgspec import Struct
 
 from sural.cohort.inputs import Input
 from sural.cohort.lines import Role, judge
-from sural.cohort.processes import enduring, spread
+from sural.cohort.processes import enduring, spread, uncollected
 from sural.intake.documents import MAX_ENTRIES
 
 BUCKET = 16 * 2**20
 """Bytes of lines in one bucket, about: the unit of work and of taking up again, some 400 examinations."""
 STRETCH = 64 * 2**20
 """Bytes of an uncompressed file that one process is given at a time."""
-HELD = 16 * 2**20
-"""Bytes of lines that a process holds before it writes them to their buckets."""
+HELD, HELD_EACH = 16 * 2**20, 64 * 2**10
+"""Bytes of lines that a process holds before it writes them to their buckets: for all at most, and for each. What is held longer leaves the caches
+of the processor, what is written in smaller pieces is files opened more often."""
 NAMING = 20_000
 """How many who name Medications are looked at together, about."""
 LONGEST_LINE = 16 * 2**20
-_BLOCK = 2**20
+_BLOCK = 2**17
+"""Bytes read at once: what is made of them stays in the caches."""
 INFLATED = 12
 """How much larger than a compressed file its lines are taken to be."""
 _LINES, _SHARED = "lines", "medications"
@@ -85,14 +89,13 @@ class Grouped(Struct, frozen=True):
     begins: tuple[int, ...] = ()
 
 
-Row = tuple[int, int, int, bytes]
-"""One line: what it is, the number of its file, its own number in it from 1, and its bytes."""
-Stored = tuple[bytes, int, int, int, bytes]
+Row = tuple[bytes, int, int, int, bytes]
 """One line as it is kept: key, stretch, number in it from 0, what it is, and its bytes."""
 _FRAME = struct.Struct("<Q")
 """Before the lines that were written at once: how many bytes they are, as MessagePack."""
-_encode = msgspec.msgpack.Encoder().encode
-_decode = msgspec.msgpack.Decoder(list[Stored]).decode
+_encode_into = msgspec.msgpack.Encoder().encode_into
+_decode = msgspec.msgpack.Decoder(list[Row]).decode
+_in_files = itemgetter(1, 2)
 
 
 def group(
@@ -142,38 +145,32 @@ def group(
     )
 
 
-def people(folder: Path, grouped: Grouped, bucket: int) -> Iterator[tuple[str, list[Row]]]:
+def people(folder: Path, bucket: int) -> Iterator[tuple[str, list[Row]]]:
     """Each patient of a bucket with their lines."""
-    return by_patient(_stored(folder / _LINES / str(bucket)), grouped)
+    return by_patient(_stored(folder / _LINES / str(bucket)))
 
 
-def by_patient(stored: Iterable[Stored], grouped: Grouped) -> Iterator[tuple[str, list[Row]]]:
+def by_patient(rows: Iterable[Row]) -> Iterator[tuple[str, list[Row]]]:
     """Lines put together by patient, in the order of files, with those of the Medications that they name. Of a patient with more lines than
     can be assessed at once the others are empty."""
-    found: dict[bytes, list[Stored]] = defaultdict(list)
-    for row in stored:
-        rows = found[row[0]]
-        rows.append(row if len(rows) <= MAX_ENTRIES else (*row[:4], b""))
-    starts = grouped.starts
+    found: dict[bytes, list[Row]] = defaultdict(list)
+    for row in rows:
+        own = found[row[0]]
+        own.append(row if len(own) <= MAX_ENTRIES else (*row[:4], b""))
     for key in sorted(found, key=_place):
-        rows = found.pop(key)
-        rows.sort()
-        yield (
-            key.decode(),
-            [(role, starts[stretch][0], starts[stretch][1] + number, body) for _, stretch, number, role, body in rows],
-        )
+        own = found.pop(key)
+        own.sort()
+        yield key.decode(), own
 
 
-def nobody(folder: Path, grouped: Grouped) -> Iterator[Row]:
+def nobody(folder: Path) -> list[Row]:
     """Every line of which no patient can be told."""
-    return in_order(_stored(folder / _LINES / _NOBODY), grouped)
+    return in_order(_stored(folder / _LINES / _NOBODY))
 
 
-def in_order(stored: Iterable[Stored], grouped: Grouped) -> Iterator[Row]:
+def in_order(rows: Iterable[Row]) -> list[Row]:
     """Lines in the order of the files."""
-    for _, stretch, number, role, body in sorted(stored, key=lambda row: row[1:3]):
-        file, first = grouped.starts[stretch]
-        yield role, file, first + number, body
+    return sorted(rows, key=_in_files)
 
 
 def _stretches(number: int, one: Input, earlier: bool) -> Iterator[Stretch]:
@@ -187,14 +184,7 @@ def _stretches(number: int, one: Input, earlier: bool) -> Iterator[Stretch]:
 
 def _place(key: bytes) -> tuple[int, bytes]:
     """Where a patient stands in the order."""
-    return zlib.crc32(key), key
-
-
-@lru_cache(4096)
-def written(key: str) -> tuple[bytes, int]:
-    """A key as it is stored, and its checksum."""
-    stored = key.encode()
-    return stored, zlib.crc32(stored)
+    return crc32(key), key
 
 
 class _Reader:
@@ -204,63 +194,66 @@ class _Reader:
         self.inputs = inputs
         self.folder = folder
         self.buckets = buckets
+        self.held = min(HELD, HELD_EACH * buckets)
 
     def read(self, number: int, stretch: Stretch) -> Counted:
         """Bring the lines of a stretch to their buckets."""
-        kept: dict[int, list[Stored]] = defaultdict(list)
-        shared: dict[int, list[Stored]] = defaultdict(list)
-        of_nobody: list[Stored] = []
+        kept: dict[int, list[Row]] = defaultdict(list)
+        shared: dict[int, list[Row]] = defaultdict(list)
+        of_nobody: list[Row] = []
         sizes: Counter[int] = Counter()
         kinds: Counter[Role] = Counter()
-        held = 0
+        first = held = 0
         buckets, earlier = self.buckets, stretch.earlier
-        for index, body in enumerate(_lines(self.inputs[stretch.file], stretch)):
-            role, key, medication = judge(body, earlier)
-            if key is not None:
-                name, place = written(key)
-                kept[place * buckets >> 32].append((name, number, index, role, body))
-            else:
-                name = b""
-                kinds[role] += 1
-                if role is Role.REJECT:
-                    of_nobody.append((name, number, index, role, body))
-            if medication is not None:  # beside the Medication of somebody only the key of theirs is kept
-                drug, place = written(medication)
-                shared[place * buckets >> 32].append((drug, number, index, role, name or body))
-            held += len(body)
-            if held > HELD:
+        for lines in _lines(self.inputs[stretch.file], stretch):
+            for index, body in enumerate(lines, first):
+                role, key, medication = judge(body, earlier)
+                if key is not None:
+                    name = key.encode()
+                    kept[crc32(name) * buckets >> 32].append((name, number, index, role, body))
+                else:
+                    name = b""
+                    kinds[role] += 1
+                    if role is Role.REJECT:
+                        of_nobody.append((name, number, index, role, body))
+                if medication is not None:  # beside the Medication of somebody only the key of theirs is kept
+                    drug = medication.encode()
+                    shared[crc32(drug) * buckets >> 32].append((drug, number, index, role, name or body))
+                held += len(body)
+            first += len(lines)
+            if held > self.held:
                 self._write(kept, shared, of_nobody, sizes)
                 held = 0
         self._write(kept, shared, of_nobody, sizes)
-        total = sum(sizes.values()) + sum(kinds.values())
-        return Counted(total, dict(sizes), kinds[Role.BLANK], kinds[Role.NOT_READ], kinds[Role.MEDICATION])
+        return Counted(first, dict(sizes), kinds[Role.BLANK], kinds[Role.NOT_READ], kinds[Role.MEDICATION])
 
     def _write(
-        self, kept: dict[int, list[Stored]], shared: dict[int, list[Stored]], of_nobody: list[Stored], sizes: Counter[int]
+        self, kept: dict[int, list[Row]], shared: dict[int, list[Row]], of_nobody: list[Row], sizes: Counter[int]
     ) -> None:
-        for bucket, lines in kept.items():
-            sizes[bucket] += len(lines)
-            _append(self.folder / _LINES / str(bucket), lines)
-        for bucket, lines in shared.items():
-            _append(self.folder / _SHARED / str(bucket), lines)
+        for bucket, rows in kept.items():
+            sizes[bucket] += len(rows)
+        _append(self.folder / _LINES, kept)
+        _append(self.folder / _SHARED, shared)
         if of_nobody:
-            _append(self.folder / _LINES / _NOBODY, of_nobody)
+            _append(self.folder / _LINES, {_NOBODY: of_nobody})
         for one in (kept, shared, of_nobody):
             one.clear()
 
 
-def _append(bucket: Path, lines: list[Stored]) -> None:
-    """Add lines to the file that this process has in a bucket."""
-    path = bucket / str(os.getpid())
-    try:
-        file = path.open("ab")
-    except FileNotFoundError:
-        bucket.mkdir(parents=True, exist_ok=True)
-        file = path.open("ab")
-    with file:
-        content = _encode(lines)
-        file.write(_FRAME.pack(len(content)))
-        file.write(content)
+def _append(folder: Path, kept: Mapping[Any, list[Row]]) -> None:
+    """Add lines to the files that this process has in buckets."""
+    content, own = bytearray(), str(os.getpid())
+    for bucket, rows in kept.items():
+        path = folder / str(bucket) / own
+        _encode_into(rows, content, _FRAME.size)
+        _FRAME.pack_into(content, 0, len(content) - _FRAME.size)
+        try:
+            file = path.open("ab")
+        except FileNotFoundError:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            file = path.open("ab")
+        with file:
+            file.write(content)
 
 
 _reader: list[_Reader] = []
@@ -271,11 +264,12 @@ def _begin(inputs: tuple[Input, ...], folder: Path, buckets: int) -> None:
 
 
 def _read(numbered: tuple[int, Stretch]) -> Counted:
-    return _reader[0].read(*numbered)
+    with uncollected():
+        return _reader[0].read(*numbered)
 
 
-def _lines(one: Input, stretch: Stretch) -> Iterator[bytes]:
-    """The lines that begin in a stretch, without what ends them. Raises Unreadable."""
+def _lines(one: Input, stretch: Stretch) -> Iterator[list[bytes]]:
+    """The lines that begin in a stretch, some at a time, without what ends them. Raises Unreadable."""
     try:
         with Path(one.path).open("rb") as file:
             yield from _cut(gzip.GzipFile(fileobj=file) if one.compressed else file, stretch)
@@ -291,34 +285,28 @@ class _TooLong(Exception):
     pass
 
 
-def _cut(file: BinaryIO | gzip.GzipFile, stretch: Stretch) -> Iterator[bytes]:
-    at, end = stretch.begin, stretch.end
-    rest, torn = b"", at > 0
-    if torn:  # the line that began before is another's, and ends here or later
-        at -= 1
-        file.seek(at)
+def _cut(file: BinaryIO | gzip.GzipFile, stretch: Stretch) -> Iterator[list[bytes]]:
+    at, end = stretch.begin, sys.maxsize if stretch.end is None else stretch.end
+    if at:  # the line that began before is another's, and ends here or later
+        file.seek(at - 1)
+        at += len(file.readline(LONGEST_LINE + 2)) - 1
     elif file.read(len(BOM)) == BOM:
         at = len(BOM)
     else:
         file.seek(0)
-    while block := file.read(_BLOCK):
-        lines = (rest + block).split(b"\n")
-        rest = lines.pop()
-        if len(rest) > LONGEST_LINE:
+    while at < end and (block := file.read(min(_BLOCK, end - at))):
+        if not block.endswith(b"\n"):
+            block += file.readline(LONGEST_LINE + 2)
+        at += len(block)
+        lines = block.split(b"\n")
+        if not lines[-1]:
+            lines.pop()
+        if len(lines[-1]) > LONGEST_LINE:
             raise _TooLong
-        for body in lines:
-            if end is not None and at >= end:
-                return
-            at += len(body) + 1
-            if torn:
-                torn = False
-            else:
-                yield body.rstrip(b"\r")
-    if rest and not torn and (end is None or at < end):
-        yield rest.rstrip(b"\r")
+        yield [line.rstrip(b"\r") for line in lines] if b"\r" in block else lines
 
 
-def _stored(bucket: Path) -> Iterator[Stored]:
+def _stored(bucket: Path) -> Iterator[Row]:
     """The lines in a bucket."""
     for path in bucket.iterdir() if bucket.exists() else ():
         with path.open("rb") as file:
@@ -333,7 +321,7 @@ def _share(folder: Path, buckets: int, sizes: Counter[int]) -> tuple[int, int]:
     """
     named = copies = 0
     for shared in (folder / _SHARED).iterdir() if (folder / _SHARED).exists() else ():
-        drugs: dict[bytes, list[Stored]] = defaultdict(list)
+        drugs: dict[bytes, list[Row]] = defaultdict(list)
         naming = 0
         for row in _stored(shared):
             if row[3] == Role.MEDICATION:
@@ -346,16 +334,16 @@ def _share(folder: Path, buckets: int, sizes: Counter[int]) -> tuple[int, int]:
             pairs = {
                 (person, drug)
                 for drug, _, _, role, person in _stored(shared)
-                if role == Role.RESOURCE and drug in drugs and zlib.crc32(person) * slices >> 32 == part
+                if role == Role.RESOURCE and drug in drugs and crc32(person) * slices >> 32 == part
             }
-            kept: dict[int, list[Stored]] = defaultdict(list)
+            kept: dict[int, list[Row]] = defaultdict(list)
             for person, drug in pairs:
-                kept[zlib.crc32(person) * buckets >> 32] += [(person, *row[1:]) for row in drugs[drug]]
+                kept[crc32(person) * buckets >> 32] += [(person, *row[1:]) for row in drugs[drug]]
                 used.add(drug)
-            for bucket, lines in kept.items():
-                copies += len(lines)
-                sizes[bucket] += len(lines)
-                _append(folder / _LINES / str(bucket), lines)
+            for bucket, rows in kept.items():
+                copies += len(rows)
+                sizes[bucket] += len(rows)
+            _append(folder / _LINES, kept)
         named += sum(len(drugs[drug]) for drug in used)
     shutil.rmtree(folder / _SHARED, ignore_errors=True)
     return named, copies

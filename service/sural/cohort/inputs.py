@@ -43,7 +43,7 @@ def refuse_other_than_summaries(files: Iterable[Input]) -> None:
     for one in files:
         with gzip.open(one.path) if one.compressed else Path(one.path).open("rb") as lines:
             first = next((line for line in lines if line.strip()), b"")
-        if first and judge(first, earlier=True).key is None:
+        if first and judge(first, earlier=True)[1] is None:
             raise NotThere(f"{one.name}: --earlier takes summaries.ndjson of an earlier run; this holds no summaries")
 
 

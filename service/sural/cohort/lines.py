@@ -7,7 +7,7 @@ than what came of them.
 import re
 from enum import IntEnum
 from functools import lru_cache
-from typing import Any, NamedTuple
+from typing import Any
 
 import msgspec
 import orjson
@@ -28,19 +28,15 @@ class Role(IntEnum):
     EARLIER = 5
 
 
-class Judged(NamedTuple):
-    """What a line is and the id of its patient, where one can be told. `medication` is the id of a Medication: its own, or of the one it names."""
-
-    role: Role
-    key: str | None = None
-    medication: str | None = None
+Judged = tuple[Role, str | None, str | None]
+"""What a line is; the id of its patient, where one can be told; the id of a Medication, its own or of the one that it names."""
 
 
-class _Reference(Struct):
+class _Reference(Struct, gc=False):
     reference: str | None = None
 
 
-class _Line(Struct):
+class _Line(Struct, gc=False):
     resourceType: str | None = None
     id: str | None = None
     subject: _Reference | None = None
@@ -48,42 +44,46 @@ class _Line(Struct):
 
 
 _ID = r"[A-Za-z0-9\-.]{1,64}"
-_PATIENT = re.compile(rf"(?:^|/)Patient/({_ID})(?:/_history/[^/]*)?\Z")
-_MEDICATION = re.compile(rf"(?:^|/)Medication/({_ID})(?:/_history/[^/]*)?\Z")
+_PATIENT, _MEDICATION = (
+    re.compile(rf"(?:.*/)??{kind}/({_ID})(?:/_history/[^/]*)?", re.DOTALL).fullmatch for kind in ("Patient", "Medication")
+)
 _SUBJECT = re.compile(rb'"subject"\s*:\s*\{\s*"reference"\s*:\s*"([^"\\]+)"')
 _TYPES = {record.__name__ for record in wire.READ}
 _OF_A_SUBJECT = frozenset(_TYPES - {"Patient", "Medication"})
 _NOT_READ = frozenset(wire.TYPES - _TYPES - {"Bundle", "Parameters"})
 _NAMING = frozenset({"MedicationRequest", "MedicationStatement"})
 _decode = msgspec.json.Decoder(_Line).decode
-_BLANK, _OF_NOBODY, _OTHER = Judged(Role.BLANK), Judged(Role.REJECT), Judged(Role.NOT_READ)
+_RESOURCE = Role.RESOURCE
+_BLANK, _OF_NOBODY, _OTHER = (Role.BLANK, None, None), (Role.REJECT, None, None), (Role.NOT_READ, None, None)
 
 
 def judge(body: bytes, earlier: bool = False) -> Judged:
     """What a line is; `earlier` when it stands in a file of summaries of an earlier run. Raises nothing."""
     if earlier:
-        return Judged(Role.EARLIER, _subject_of(body)) if body.strip() else _BLANK
+        return (Role.EARLIER, _subject_of(body), None) if body.strip() else _BLANK
     try:
         line = _decode(body)
-    except (msgspec.DecodeError, RecursionError):
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
         if not body.strip():
             return _BLANK
         loose = _loosely(body)
         if loose is None:
             key = _named(body)
-            return _OF_NOBODY if key is None else Judged(Role.RESOURCE, key)
+            return _OF_NOBODY if key is None else (_RESOURCE, key, None)
         line = loose
     kind = line.resourceType
     if kind in _OF_A_SUBJECT:
         subject = line.subject
         if subject is None or subject.reference is None:
             return _OF_NOBODY
-        whose = _whose(subject.reference)
-        return _naming(whose, line) if kind in _NAMING else whose
+        key = patient(subject.reference)
+        if key is None:
+            return _OF_NOBODY
+        return _RESOURCE, key, _medication(line.medicationReference) if kind in _NAMING else None
     if kind == "Patient":
-        return Judged(Role.RESOURCE, line.id) if line.id else _OF_NOBODY
+        return (_RESOURCE, line.id, None) if line.id else _OF_NOBODY
     if kind == "Medication":
-        return Judged(Role.MEDICATION, None, line.id)
+        return Role.MEDICATION, None, line.id
     return _OTHER if kind in _NOT_READ else _OF_NOBODY
 
 
@@ -92,27 +92,12 @@ def patient(reference: str) -> str | None:
     """The id of the patient whom a reference names, whatever server stands before it; a `urn:` stands for itself."""
     if reference.startswith("urn:"):
         return reference
-    found = _PATIENT.search(reference)
+    found = _PATIENT(reference)
     return found[1] if found else None
 
 
-@lru_cache(4096)
-def _whose(reference: str) -> Judged:
-    key = patient(reference)
-    return _OF_NOBODY if key is None else Judged(Role.RESOURCE, key)
-
-
-def _naming(whose: Judged, line: _Line) -> Judged:
-    """The same with the Medication that a line of somebody names."""
-    named = line.medicationReference
-    if whose.key is None or named is None or named.reference is None:
-        return whose
-    return whose._replace(medication=_medication(named.reference))
-
-
-@lru_cache(4096)
-def _medication(reference: str) -> str | None:
-    found = _MEDICATION.search(reference)
+def _medication(named: _Reference | None) -> str | None:
+    found = _MEDICATION(named.reference) if named is not None and named.reference is not None else None
     return found[1] if found else None
 
 

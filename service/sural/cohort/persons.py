@@ -4,10 +4,8 @@ The resources go into one collection Bundle in the order of their texts, so that
 are no JSON are read line by line instead, as `sural assess` reads them: what came of them stays unknown in the answer.
 """
 
-import gc
 from collections import Counter
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable, Sequence
 from operator import itemgetter
 from typing import Any
 
@@ -17,6 +15,7 @@ from msgspec import Struct, field
 
 from sural.answer.identity import ANSWER_SYSTEM
 from sural.assessing import Assessed, assess_document
+from sural.cohort.grouping import Row
 from sural.cohort.lines import Role
 from sural.cohort.tally import Tally, count
 from sural.doors.assessor import Answered, documents, encode, structural_check
@@ -25,11 +24,10 @@ from sural.intake.documents import MAX_ENTRIES, Checker, Document, join_lines, r
 from sural.intake.read import Intake
 from sural.issues import KINDS, Issue, Refused
 
-Row = tuple[int, int, int, bytes]
 _BEFORE, _BETWEEN, _AFTER = b'{"resourceType":"Bundle","type":"collection","entry":[{"resource":', b'},{"resource":', b"}]}"
 _OURS = ANSWER_SYSTEM.encode()
 _NONE = Intake((), {})
-_text = itemgetter(3)
+_text = itemgetter(4)
 _EARLIER = int(Role.EARLIER)
 _UNUSABLE = frozenset({"status-not-usable", "preliminary", "diagnosis-unconfirmed"})
 """Warnings that say that a resource cannot be used; errors say so by themselves."""
@@ -55,10 +53,11 @@ class Outcome(Struct):
 
 
 class Assessor:
-    """Assesses patients one by one. Raises Refused for an order that cannot be carried out."""
+    """Assesses patients one by one; `starts` as in Grouped. Raises Refused for an order that cannot be carried out."""
 
-    def __init__(self, order: Order) -> None:
+    def __init__(self, order: Order, starts: Sequence[tuple[int, int]] = ()) -> None:
         self.order = order
+        self._starts = starts
         self._options = order.request.options()
         self._lexicon = order.request.lexicon()
         self._checker = structural_check() if order.check else None
@@ -67,15 +66,17 @@ class Assessor:
     def assess(self, key: str, rows: Iterable[Row], outcome: Outcome) -> None:
         """Assess the patient with this id."""
         before: dict[str, dict[str, Any]] = {}
-        lines, ours = [], 0
+        lines = []
         for row in sorted(rows, key=_text):
-            if row[0] == _EARLIER:
-                if (summary := _earlier(row[3])) is not None:
+            if row[3] == _EARLIER:
+                if (summary := _earlier(row[4])) is not None:
                     before[str(summary.get("subject"))] = summary
-            elif _OURS in row[3] and _is_ours(row[3]):
-                ours += 1
             else:
                 lines.append(row)
+        joined, ours = _BETWEEN.join(map(_text, lines)), 0
+        if _OURS in joined:  # sought in all lines at once
+            others = [row for row in lines if not _is_ours(row[4])]
+            joined, ours, lines = _BETWEEN.join(map(_text, others)), len(lines) - len(others), others
         tally = outcome.tally
         tally["people"] += 1
         tally["lines|notRelevant"] += ours
@@ -86,7 +87,7 @@ class Assessor:
                 tally["patients|nothing"] += 1
             return
         try:
-            document = _document(lines, self._checker)
+            document = _document(joined, lines, self._checker)
             assessed = assess_document(document, self._options, self._lexicon)
         except Refused as refused:
             tally["patients|refused"] += 1
@@ -110,11 +111,11 @@ class Assessor:
 
     def assess_nobody(self, rows: Iterable[Row], outcome: Outcome) -> None:
         """Account for lines of which no patient can be told."""
-        for _, file, number, body in rows:
-            issue = judge_line(body)
+        for row in rows:
+            issue = judge_line(row[4])
             outcome.tally["lines|rejected"] += 1
             outcome.tally[f"reject|{issue.key}"] += 1
-            outcome.rejects.append(reject(issue, self.order.files[file], number))
+            outcome.rejects.append(reject(issue, *self._place(row)))
 
     def _account(self, assessed: Assessed, lines: list[Row], tally: Tally) -> None:
         """What became of each line, and how many resources inside others were counted besides."""
@@ -133,23 +134,14 @@ class Assessor:
             if position in seen:
                 continue
             seen.add(position)
-            where = lines[position] if position is not None and position < len(lines) else None
+            file, number = self._place(lines[position]) if position is not None and position < len(lines) else (None, None)
             outcome.tally[f"reject|{issue.key}"] += 1
-            outcome.rejects.append(
-                reject(issue, self.order.files[where[1]] if where else None, where[2] if where else None, subject, expression)
-            )
+            outcome.rejects.append(reject(issue, file, number, subject, expression))
 
-
-@contextmanager
-def uncollected() -> Iterator[None]:
-    """Assess many without looking for garbage in circles: assessing leaves none (a test looks), and looking takes a twentieth of the time."""
-    collecting = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if collecting:
-            gc.enable()
+    def _place(self, row: Row) -> tuple[str, int]:
+        """The name of the file in which a line stands, and its number."""
+        file, first = self._starts[row[1]]
+        return self.order.files[file], first + row[2]
 
 
 def reject(issue: Issue, file: str | None, line: int | None, subject: str | None = None, expression: str = "") -> bytes:
@@ -176,21 +168,23 @@ def judge_line(body: bytes) -> Issue:
     return Issue("subject-missing" if named is None else "subject-not-patient")
 
 
-def _document(lines: list[Row], checker: Checker | None) -> Document:
-    """The resources of some lines as one document. Raises Refused when there are too many."""
+def _document(joined: bytes, lines: list[Row], checker: Checker | None) -> Document:
+    """The resources of some lines as one document, which are joined already. Raises Refused when there are too many."""
     if len(lines) > MAX_ENTRIES:
         raise Refused(Issue("too-many-entries", diagnostics=f"limit: {MAX_ENTRIES}"))
     try:
-        document = read_document(_BEFORE + _BETWEEN.join(map(_text, lines)) + _AFTER, checker)
+        document = read_document(_BEFORE + joined + _AFTER, checker)
     except Refused:
         document = None
     if document is not None and len(document.items) == len(lines):
         return document
-    return join_lines([(number, body) for number, (_, _, _, body) in enumerate(lines, 1)], checker)
+    return join_lines(list(enumerate(map(_text, lines), 1)), checker)
 
 
 def _is_ours(body: bytes) -> bool:
     """Whether a resource carries the identifier of an answer: our own answers are no evidence for the next."""
+    if _OURS not in body:
+        return False
     try:
         resource = orjson.loads(body)
         identifiers = resource.get("identifier", ())

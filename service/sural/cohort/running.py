@@ -14,8 +14,8 @@ from sural.cohort.grouping import Grouped, group, nobody, people
 from sural.cohort.inputs import Input
 from sural.cohort.journal import OUTPUTS, UNFINISHED, Journal, Plan, digest, part
 from sural.cohort.page import page
-from sural.cohort.persons import Assessor, Order, Outcome, uncollected
-from sural.cohort.processes import enduring, spread
+from sural.cohort.persons import Assessor, Order, Outcome
+from sural.cohort.processes import enduring, spread, uncollected
 from sural.cohort.tally import Tally
 
 
@@ -66,26 +66,26 @@ def plan_of(order: Order) -> str:
     return msgspec.json.encode(order, order="deterministic").decode()
 
 
-_of_process: list[tuple[Assessor, Path, Grouped]] = []
+_of_process: list[tuple[Assessor, Path]] = []
 
 
 def _begin(order: Order, folder: Path, grouped: Grouped) -> None:
     """What a process needs for every chunk is made once."""
-    _of_process[:] = [(Assessor(order), folder, grouped)]
+    _of_process[:] = [(Assessor(order, grouped.starts), folder)]
 
 
 def _work(chunk: int) -> Tally:
     return _chunk(*_of_process[0], chunk)
 
 
-def _chunk(assessor: Assessor, folder: Path, grouped: Grouped, chunk: int) -> Tally:
+def _chunk(assessor: Assessor, folder: Path, chunk: int) -> Tally:
     """Assess one chunk into its parts."""
     outcome = Outcome()
     if chunk == 0:
-        assessor.assess_nobody(nobody(folder, grouped), outcome)
+        assessor.assess_nobody(nobody(folder), outcome)
     else:
         with uncollected():
-            for key, rows in people(folder, grouped, chunk - 1):
+            for key, rows in people(folder, chunk - 1):
                 assessor.assess(key, rows, outcome)
     for name in OUTPUTS:
         with part(folder, chunk, name).open("wb") as written:

@@ -4,13 +4,13 @@ A task reads stretches of files, from their beginning or from somewhere inside. 
 is follows when the lines of all stretches before are counted.
 """
 
-import zlib
 from collections import Counter
 from collections.abc import Iterator
+from zlib import crc32
 
 import pyarrow as pa
 
-from sural.cohort.grouping import BOM, LONGEST_LINE, written
+from sural.cohort.grouping import BOM, LONGEST_LINE
 from sural.cohort.lines import Role, judge
 from sural.cohort.spark.addresses import plain
 from sural.cohort.spark.faults import TOO_LONG, task_fault, telling_kind
@@ -68,6 +68,6 @@ class Keying:
     def _part(self, key: str | None, file: int, block: int) -> tuple[int, bytes | None]:
         """The part of a patient, and how their id is stored; what is nobody's goes with its stretch."""
         if key is None:
-            return zlib.crc32(b"%d %d" % (file, block)) * self._parts >> 32, None
-        stored, place = written(key)
-        return place * self._parts >> 32, stored
+            return crc32(b"%d %d" % (file, block)) * self._parts >> 32, None
+        stored = key.encode()
+        return crc32(stored) * self._parts >> 32, stored

@@ -20,10 +20,11 @@ import pyarrow.parquet as pq
 from msgspec import Struct
 
 from sural.canonical import RULE_SET, VERSION
-from sural.cohort.grouping import Grouped, Stored, by_patient, in_order
+from sural.cohort.grouping import Grouped, Row, by_patient, in_order
 from sural.cohort.journal import OUTPUTS, settle
 from sural.cohort.lines import Role
-from sural.cohort.persons import Assessor, Order, Outcome, uncollected
+from sural.cohort.persons import Assessor, Order, Outcome
+from sural.cohort.processes import uncollected
 from sural.cohort.spark.faults import NOT_SHARED, OTHER_SOFTWARE, task_fault, telling_kind
 from sural.cohort.tally import Tally
 
@@ -100,13 +101,13 @@ def _write(job: Job, folder: Path, part: int, attempt: Path) -> None:
         for number, ((file, _), begin) in enumerate(zip(job.grouped.starts, job.grouped.begins, strict=True))
     }
     lines = list(_lines(folder / GROUPED / f"part={part}", numbers))
-    assessor.assess_nobody(in_order((line for line in lines if line[3] == Role.REJECT), job.grouped), outcome)
+    assessor.assess_nobody(in_order(line for line in lines if line[3] == Role.REJECT), outcome)
     lines = [line for line in lines if line[3] in (Role.RESOURCE, Role.EARLIER)]
     lines += _lines(folder / MEDICATIONS / f"part={part}", numbers)
     with ExitStack() as stack:
         files = {name: stack.enter_context((attempt / f"{name}.ndjson").open("wb")) for name in OUTPUTS}
         with uncollected():
-            for key, rows in by_patient(lines, job.grouped):
+            for key, rows in by_patient(lines):
                 assessor.assess(key, rows, outcome)
                 _put(outcome, files)
         _put(outcome, files)
@@ -125,7 +126,7 @@ def _put(outcome: Outcome, files: Mapping[str, BinaryIO]) -> None:
         lines.clear()
 
 
-def _lines(folder: Path, numbers: dict[tuple[int, int], int]) -> Iterator[Stored]:
+def _lines(folder: Path, numbers: dict[tuple[int, int], int]) -> Iterator[Row]:
     """The lines of a part."""
     for path in sorted(folder.glob("*.parquet")) if folder.is_dir() else ():
         with pq.ParquetFile(path) as stored:
@@ -143,7 +144,7 @@ def _assessor(job: Job) -> Assessor:
     """The assessor of a process, made once for all its tasks."""
     if job.folder not in _of_process:
         _of_process.clear()
-        _of_process[job.folder] = Assessor(job.order)
+        _of_process[job.folder] = Assessor(job.order, job.grouped.starts)
         gc.collect()
         gc.freeze()
     return _of_process[job.folder]

@@ -408,6 +408,26 @@ def test_who_has_nothing_that_counts_is_known(client: TestClient) -> None:
     assert ("Patient/p1", "lost") == (issue["patient"]["reference"], issue["code"]["coding"][0]["code"])
 
 
+def test_an_earlier_examination_that_an_input_takes_back_is_withdrawn_too(client: TestClient, ledger: Ledger) -> None:
+    """The ulcer was another person's: all of that examination is entered in error in a Bundle that holds the later one as well."""
+
+    def of(exam: Exam, day: date) -> list[Json]:
+        named = [entry["resource"] for entry in on(exam, day).entries if entry["resource"]["resourceType"] == "Observation"]
+        return [one | {"id": f"{day.isoformat()}-{one['id']}"} for one in named]
+
+    first, second, both = Exam("p1"), Exam("p1"), Exam("p1")
+    wrong, right = of(Exam("p1").felt("both").see("foot-ulcer", "present", "left"), DAY), of(numb("p1"), LATER)
+    for exam, observations in ((first, wrong), (second, right), (both, [*({**one, "status": "entered-in-error"} for one in wrong), *right])):
+        exam.entries = [*exam.entries[:1], *({"resource": one} for one in observations)]
+    for exam in (first, second, both):
+        response = client.post(f"{STORE}?as-of={LATER.isoformat()}", content=orjson.dumps(exam.bundle()), headers=BODY)
+        assert 200 == response.status_code, response.text
+    found = client.get("/fhir/RiskAssessment?date=2026-03-01").json()["entry"]
+
+    assert {"entered-in-error"} == {entry["resource"]["status"] for entry in found}
+    assert (LATER, ()) == (whole(ledger)["Patient/p1"].examined, whole(ledger)["Patient/p1"].changes)
+
+
 def test_what_an_input_does_not_take_back_stands(client: TestClient) -> None:
     """Some of the findings entered in error, of the rest nothing is told: the answer stands."""
     exam = numb("p1")

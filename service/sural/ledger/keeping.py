@@ -104,14 +104,15 @@ def standing(resources: Resources, subject: str) -> list[Standing]:
 
 def withdrawn_by(resources: Resources, answer: Json | bytes, unusable: Collection[str]) -> list[str]:
     """The examinations of which an input takes back the findings: `unusable` are the references of those it declares unusable, and the answer
-    is what is left. One that also rests on something that the input does not hold is not among them: nothing is known of that."""
+    is what is left. An earlier one is among them when all that it rests on was taken back. One that also rests on something that the input does
+    not hold is not: nothing is known of that."""
     outgoing = Outgoing.of(answer)
-    left, mine = frozenset(outgoing.inputs), _instant(outgoing.examined) if outgoing.inputs else float("-inf")
+    left, gone, mine = frozenset(outgoing.inputs), frozenset(unusable), _instant(outgoing.examined) if outgoing.inputs else float("-inf")
     return [
         one.examination
         for one in standing(resources, outgoing.subject)
-        if (not outgoing.inputs or one.examination != outgoing.examination) and _instant(one.examined) > mine
-        and one.inputs & frozenset(unusable) and one.inputs <= left | frozenset(unusable)
+        if (not outgoing.inputs or one.examination != outgoing.examination) and one.inputs & gone
+        and (one.inputs <= gone or (_instant(one.examined) > mine and one.inputs <= left | gone))
     ]  # fmt: skip
 
 

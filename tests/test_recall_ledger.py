@@ -2,7 +2,7 @@
 
 import csv
 import io
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -16,7 +16,7 @@ from sural.cli.main import main
 from sural.ledger.keeping import keep, standing, withdraw
 from sural.ledger.knowing import Knowing
 from sural.ledger.recalling import entries, page
-from sural.ledger.resources import CLIENT, Resources, Write
+from sural.ledger.resources import ANSWER, CLIENT, Resources, Write
 from sural.ledger.store import Ledger
 from sural.recall.facts import Followed, Proposed
 from sural.recall.listing import KNOWN_STATES, Wanted
@@ -214,6 +214,40 @@ def test_a_ledger_from_before_recall_has_its_facts_made(url: str) -> None:
     engine.dispose()
 
     assert before == listed(Ledger(url))
+
+
+def from_before(ledger: Ledger) -> None:
+    """Takes from stored answers what those of a version before recall lacked: the day of the feet and the state of each factor."""
+    resources = Resources(ledger)
+    found = [one for one in resources.changes(limit=10_000) if one.type == "Observation" and "extension" in one.resource]
+    bare = [Write({name: value for name, value in one.resource.items() if name != "extension"}, one, author=ANSWER) for one in found]
+    resources.write(lambda _: bare)
+
+
+@pytest.mark.parametrize("exam", [numb, high])
+def test_an_answer_from_before_recall_is_filled_when_it_is_stored_again(ledger: Ledger, exam: Callable[[str], Exam]) -> None:
+    """Same findings, same answer, and yet one version more, which is no amendment; after that nothing is written again. Until then the person is lost."""
+    store(ledger, exam("p1"))
+    wanted = listed(ledger)["Patient/p1"]
+    from_before(ledger)
+    before = listed(ledger)["Patient/p1"]
+    changed = [one.resource for one in store(ledger, exam("p1")).changed]
+    again = store(ledger, exam("p1")).changed
+
+    assert ("lost", True) == (before.place, "feet-not-examined" in before.reasons)
+    assert [("Observation", "final")] == [(one["resourceType"], one["status"]) for one in changed]
+    assert () == again
+    assert wanted == listed(ledger)["Patient/p1"]
+
+
+def test_what_a_client_made_of_an_answer_is_left(ledger: Ledger) -> None:
+    """An Observation that a client has updated without extensions stays as the client wants it."""
+    store(ledger, numb("p1"))
+    resources = Resources(ledger)
+    found = [one for one in resources.changes(limit=10_000) if one.type == "Observation" and "extension" in one.resource]
+    resources.write(lambda _: [Write({name: value for name, value in one.resource.items() if name != "extension"}, one, author=CLIENT) for one in found])
+
+    assert () == store(ledger, numb("p1")).changed
 
 
 # through the service

@@ -189,7 +189,7 @@ class _Keeping:
         if part.kind in (SOFTWARE, PROVENANCE):
             return None
         retracted = held["status"] == "entered-in-error" or (held["status"] == "revoked" and not overtaken)
-        if _has(held, part, self.outgoing) and not retracted:
+        if _has(held, part, self.outgoing) and not retracted and not _from_before(there, part):
             return None
         if part.type == REQUEST and there.author != ANSWER:
             self.left.append(f"{part.type}, {part.kind}: changed by somebody else")
@@ -275,6 +275,12 @@ def _has(held: Json, part: Part, outgoing: Outgoing) -> bool:
         one.get("system") == ANSWER_SYSTEM and one["value"] == f"{outgoing.content}-{part.kind}" and one.get("use") != "old"
         for one in held.get("identifier", ())
     )
+
+
+def _from_before(there: Stored, part: Part) -> bool:
+    """Whether what is stored was written by an earlier version, which said less of the same findings: it lacks extensions of the category."""
+    known = {one.get("url") for one in there.resource.get("extension", ())}
+    return part.kind == LEADING and there.author == ANSWER and not {one["url"] for one in part.resource.get("extension", ())} <= known
 
 
 def _amended(resource: Json, held: Json) -> Json:

@@ -533,3 +533,19 @@ def test_a_character_that_databases_do_not_keep_is_refused(client: TestClient) -
     assert 201 == send(client, "POST", "Observation", observation(r"a\u0000b")).status_code
     for query in ("identifier=a%00b", "patient=http://a.example/fhir/Patient/a%00", "code=a%00", "_id=a%00", "date=2026%00"):
         assert ["parameter-invalid"] == keys(client.get(f"/fhir/Observation?{query}"), 400)
+
+
+def test_another_person_under_the_same_reference_is_refused(client: TestClient) -> None:
+    """Two systems send relative references, and both have a Patient/p1: what is stored of the one is not amended or revoked by the other. A changed
+    identifier comes with the former one."""
+    first = keep(client, exam("p1"))
+    other = exam("p1", None, day="2026-03-20")
+    named = other.entries[0]["resource"]["identifier"]
+    named[:] = [{"system": "urn:example:skerrow", "value": "p1-of-another"}]
+
+    refused = client.post(f"{STORE}?as-of=2026-04-10", content=orjson.dumps(other.bundle()), headers=BODY)
+    assert ["person-differs"] == keys(refused, 409)
+    assert first == [client.get(f"/fhir/{one['resourceType']}/{one['id']}").json() for one in first]
+
+    named.append({"system": "urn:example:skerrow", "value": "p1", "use": "old"})
+    assert of_type(keep(client, other), "RiskAssessment")

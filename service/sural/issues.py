@@ -158,6 +158,11 @@ _TABLE: tuple[tuple[str, Severity, str, int, str], ...] = (
     ("stored-already", "information", "informational", 400, "The resource stands already and says the same; nothing was written."),
     ("respond-async-needed", "error", "not-supported", 400, "An export has to be asked for with Prefer: respond-async."),
     ("export-ended", "information", "informational", 400, "The export is forgotten."),
+    (
+        "person-differs", "error", "business-rule", 409,
+        "Answers stored under this reference are about a person with another identifier of the same system. Send absolute references; where an identifier "
+        "has changed, the former one too.",
+    ),
     ("character-invalid", "error", "value", 400, "A text holds U+0000, which FHIR R4 does not allow and a database may not keep."),
     ("no-match", "error", "not-found", 412, "A reference by search has to stand in a transaction and lead to exactly one resource that is stored here."),
     ("link-taken", "error", "duplicate", 400, "Two entries have the same fullUrl."),

@@ -47,7 +47,7 @@ class Kept(Struct, frozen=True):
 
 def keep(
     resources: Resources, answer: Json | bytes, source: str = "", withdrawn: Collection[str] = (), held: Collection[str] | None = None,
-    still: Collection[str] = (),
+    still: Collection[str] = (), known_as: Collection[str] | None = None,
 ) -> Kept:
     """Keep one patient's answer, a transaction Bundle of ours (`sural assess --as transaction`); the same again changes nothing.
 
@@ -55,7 +55,8 @@ def keep(
     absolute, so that two systems' patients with one id are not taken for one. `withdrawn` are other examinations of the patient of which no
     newest finding stands any more: their answers are entered in error. `held` are the references of all evidence in the input, where that
     may be a part of what there is; None where it is everything. `still` is evidence that stands where it came from, whether the answer rests on it
-    or not: what only grew too old amends nothing. Raises NotOurs for anything else, Refused when the examination is another
+    or not: what only grew too old amends nothing. `known_as` are all identifiers of the persons in the input, as `system|value`, where a reference alone does not
+    tell who somebody is. Raises NotOurs for anything else, Refused when the examination is another
     person's, and when the input is a part that would take back what the stored answer about the examination knows.
     """
     outgoing = Outgoing.of(answer)
@@ -65,7 +66,7 @@ def keep(
     if not outgoing.inputs:
         Knowing(resources.ledger).seen(outgoing.subject)
         return Kept((), *_parts(withdraw(resources, outgoing.subject, withdrawn)))
-    keeping = _Keeping(outgoing, withdrawn, held, still)
+    keeping = _Keeping(outgoing, withdrawn, held, still, known_as)
     made = resources.write(keeping.plan)
     changed = {one.reference: one for one in made}
     there = [changed.get(one, keeping.standing.get(one)) for one in keeping.links.values()]
@@ -124,8 +125,10 @@ class _Keeping:
     """One answer on its way into the store."""
 
     def __init__(
-        self, outgoing: Outgoing, withdrawn: Collection[str] = (), held: Collection[str] | None = None, still: Collection[str] = ()
+        self, outgoing: Outgoing, withdrawn: Collection[str] = (), held: Collection[str] | None = None, still: Collection[str] = (),
+        known_as: Collection[str] | None = None,
     ) -> None:
+        self.known_as = known_as
         self.outgoing = outgoing
         self.still = frozenset(map(_short, still))
         self.held = None if held is None else frozenset(map(_short, held))
@@ -142,6 +145,7 @@ class _Keeping:
         self.standing = {one.reference: one for one in there.values()}
         if any(not _same_person(part.resource, there[part.kind]) for part in outgoing.parts if part.kind in there):
             raise Refused(Issue("identifier-taken"))
+        self._refuse_somebody_else(connection)
         grown_old = self._has_grown_old(there)
         ids = {part.kind: there[part.kind].id if part.kind in there else new_id() for part in outgoing.parts}
         self.links = {part.link: f"{part.type}/{ids[part.kind]}" for part in outgoing.parts}
@@ -151,6 +155,19 @@ class _Keeping:
             return revoked
         writes = [write for part in outgoing.parts if (write := self._part(part, there.get(part.kind), ids[part.kind], later))]
         return [*writes, *self._gone(connection), *revoked]
+
+    def _refuse_somebody_else(self, connection: Connection) -> None:
+        """Raises Refused when answers stored under this reference are about a person with another identifier of the same system: two systems that
+        send relative references may both have a Patient/1."""
+        mine = _subject(self.outgoing.leading).get("identifier", {})
+        if self.known_as is None or "value" not in mine:
+            return
+        for one in reversed(_of_subject(connection, self.outgoing.subject)):
+            other = _subject(one.resource).get("identifier", {})
+            if "value" in other and other.get("system") == mine.get("system"):
+                if other["value"] != mine["value"] and f"{other.get('system', '')}|{other['value']}" not in self.known_as:
+                    raise Refused(Issue("person-differs"))
+                return
 
     def _has_grown_old(self, there: dict[str, Stored]) -> bool:
         """Whether the answer knows less than the one that stands only because of time: all that it does not rest on any more still stands where

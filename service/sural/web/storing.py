@@ -71,11 +71,12 @@ def _kept(resources: Callable[[], Resources], data: bytes, asked: Asked, checker
     assert assessed is not None
     entries: list[dict[str, Any]] = []
     tree = orjson.loads(data)
+    known_as = frozenset(_identifiers(tree))
     evidence, records = list(evidence_in(tree)), {name for person in _patients(tree) for name in person}
     held, unusable = frozenset(one for one, _ in evidence), frozenset(one for one, stands in evidence if not stands)
     for transaction in transactions(answered):
         withdrawn = withdrawn_by(resources(), transaction, unusable) if unusable else ()
-        kept = keep(resources(), transaction, withdrawn=withdrawn, held=held, still=held - unusable)
+        kept = keep(resources(), transaction, withdrawn=withdrawn, held=held, still=held - unusable, known_as=known_as)
         if (subject := Outgoing.of(transaction).subject) in records:
             Knowing(resources().ledger).marked([subject], "")
         entries += [{"fullUrl": f"{base}/{one.reference}", "resource": orjson.Fragment(one.content)} for one in kept.resources]
@@ -91,6 +92,19 @@ def _remark(resources: Callable[[], Resources], data: bytes, refused: Refused) -
         persons = list(_patients(orjson.loads(data)))
         if len(persons) == 1:
             Knowing(resources().ledger).marked(persons[0], remark)
+
+
+def _identifiers(tree: Any) -> Iterator[str]:
+    """The identifiers of the Patients in an input, as `system|value`."""
+    if isinstance(tree, list):
+        for one in tree:
+            yield from _identifiers(one)
+    elif isinstance(tree, dict):
+        if tree.get("resourceType") == "Patient":
+            yield from (f"{one.get('system', '')}|{one.get('value')}" for one in tree.get("identifier", ()) if isinstance(one, dict))
+        else:
+            for value in tree.values():
+                yield from _identifiers(value)
 
 
 def _patients(tree: Any, full_url: str = "") -> Iterator[tuple[str, ...]]:

@@ -67,12 +67,12 @@ def bulk(folder: Path, resources: Iterable[Any]) -> Path:
 
 
 def assess(
-    folder: Path, out: Path, workers: int = 1, resume: bool = False, earlier: Iterable[Path] = (), watch: Any = None, **how: Any
+    folder: Path, out: Path, workers: int = 1, resume: bool = False, earlier: Iterable[Path] = (), watch: Any = None, answers: bool = True, **how: Any
 ) -> Account:
     """A run over what is in a folder."""
     files, before = inputs([str(folder)]), inputs(map(str, earlier))
     out.mkdir(exist_ok=True)
-    order = Order(Request(AS_OF, report="none", **how), True, tuple(one.name for one in (*files, *before)))
+    order = Order(Request(AS_OF, report="none", **how), answers, tuple(one.name for one in (*files, *before)))
     return run(files, before, out, order, workers, resume, watch or Silent())
 
 

@@ -143,9 +143,9 @@ def _cohort(command: argparse.ArgumentParser) -> None:
 
 
 def _recall(command: argparse.ArgumentParser) -> None:
-    command.add_argument(
-        "--database", default="sqlite:///sural-ledger.sqlite", metavar="URL", help="the ledger; default sural-ledger.sqlite here"
-    )
+    known = command.add_mutually_exclusive_group()
+    known.add_argument("--database", default=None, metavar="URL", help="the ledger; default sural-ledger.sqlite here")
+    known.add_argument("--run", dest="run_folder", default=None, metavar="DIR", help="instead of a ledger: what sural cohort assess wrote, answers included")
     command.add_argument("--as-of", type=day, default=None, metavar="DATE", help="day for which the list is made; default today")
     command.add_argument(
         "--state", action="append", default=[], choices=RECALL_STATES,

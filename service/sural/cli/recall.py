@@ -1,13 +1,15 @@
-"""`sural recall`: who is to be examined again, from a ledger; a table, CSV, or FHIR on standard output."""
+"""`sural recall`: who is to be examined again, from a ledger or from a run over a population; a table, CSV, or FHIR on standard output."""
 
 import sys
 from argparse import Namespace
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from datetime import date
+from pathlib import Path
 
 from sural.answer.accounts import outcome
 from sural.answer.wording import CAUTIONS, in_sentence
 from sural.cli.reading import say, write
+from sural.cohort.known import NoAnswers, Run
 from sural.doors.assessor import encode
 from sural.issues import Issue
 from sural.ledger.database import Unavailable, is_there
@@ -17,10 +19,11 @@ from sural.ledger.store import Ledger
 from sural.plan.pathway import SERVICES
 from sural.recall.definitions import REASONS, REMARKS
 from sural.recall.issues import detected_issues
-from sural.recall.listing import Wanted, sorted_by_urgency
-from sural.recall.person import Entry, Referral
+from sural.recall.listing import Wanted, listed_of, sorted_by_urgency
+from sural.recall.person import Entry, Known, Referral
 from sural.recall.words import csv_lines, said_category, said_change, said_referral, said_settle, said_states
 
+DATABASE = "sqlite:///sural-ledger.sqlite"
 NOBODY = (
     "sural recall: nobody is known in this ledger. sural pull --store fills it; where a pull went before without --store, once with "
     "--since 1900-01-01T00:00:00Z"
@@ -28,7 +31,7 @@ NOBODY = (
 
 
 def run(options: Namespace) -> int:
-    """List. Exit status 0: listed, whoever is on the list; 1: the database does not answer; 2: it, a service or a source cannot be used."""
+    """List. Exit status 0: listed, whoever is on the list; 1: the database does not answer; 2: it, a run, a service or a source cannot be used."""
     try:
         return _list(options)
     except Unavailable as fault:
@@ -40,32 +43,68 @@ def run(options: Namespace) -> int:
 def _list(options: Namespace) -> int:
     as_of = options.as_of or date.today()
     wanted = Wanted(as_of, tuple(options.state), tuple(options.service), (options.source or "").rstrip("/"))
+    if unknown := sorted(set(wanted.services) - SERVICES.keys()):
+        return _refuse(f"no such service: {', '.join(unknown)}; there are {', '.join(SERVICES)}", "service")
     try:
-        if not is_there(options.database):
-            raise ValueError(f"there is no such ledger: {options.database}; name it with --database, or fill one with sural pull --store")
-        knowing = Knowing(Ledger(options.database))
-        people = knowing.count()
+        if options.run_folder is not None:
+            return _of_run(options.run_folder, wanted, options.form)
+        return _of_ledger(options.database or DATABASE, wanted, options.form)
+    except NoAnswers as fault:
+        return _refuse(str(fault), "run")
     except Unavailable:
         raise
     except ValueError as fault:
         return _refuse(str(fault), "database")
-    if unknown := sorted(set(wanted.services) - SERVICES.keys()):
-        return _refuse(f"no such service: {', '.join(unknown)}; there are {', '.join(SERVICES)}", "service")
+
+
+def _of_ledger(url: str, wanted: Wanted, form: str | None) -> int:
+    if not is_there(url):
+        raise ValueError(f"there is no such ledger: {url}; name it with --database, or fill one with sural pull --store")
+    knowing = Knowing(Ledger(url))
+    people = knowing.count()
     if people and wanted.source and not knowing.has_source(wanted.source):
         return _refuse("nobody is known from this record system; --source is what stands before /Patient/ in the references of the list", "source")
-    form = options.form or ("table" if sys.stdout.isatty() else "csv")
-    if form == "fhir":
-        listed = _fhir(entries(knowing, wanted), as_of)
-    else:
-        found = sorted_by_urgency(entries(knowing, wanted))
-        listed = len(found)
-        if form == "csv":
-            for line in csv_lines(found, as_of):
-                sys.stdout.write(line)
-        else:
-            _table(found, as_of)
+    listed = _write(entries(knowing, wanted), wanted.as_of, form)
     if not people:
         say(NOBODY)
+    return _ended(listed, people, wanted.as_of)
+
+
+def _of_run(folder: str, wanted: Wanted, form: str | None) -> int:
+    """A run keeps nothing of earlier lists: Tasks and Encounters that follow its proposals are not known."""
+    if wanted.source:
+        return _refuse("a run keeps references as its files have them: --source is for a ledger", "source")
+    run = Run(Path(folder))
+    people = 0
+
+    def counted() -> Iterator[Known]:
+        nonlocal people
+        for one in run.known():
+            people += 1
+            yield one
+
+    listed = _write(listed_of(counted(), wanted), wanted.as_of, form)
+    say(f"sural recall: this run read no findings from before {run.account.earliest}: who was examined last before that day is on the list as never examined")
+    if nothing := run.account.patients["nothing to assess"]:
+        say(f"sural recall: {nothing} people of the input had nothing to assess and are not on the list")
+    return _ended(listed, people, wanted.as_of)
+
+
+def _write(found: Iterable[Entry], as_of: date, form: str | None) -> int:
+    """Write a list; how many people are on it."""
+    form = form or ("table" if sys.stdout.isatty() else "csv")
+    if form == "fhir":
+        return _fhir(found, as_of)
+    ordered = sorted_by_urgency(found)
+    if form == "csv":
+        for line in csv_lines(ordered, as_of):
+            sys.stdout.write(line)
+    else:
+        _table(ordered, as_of)
+    return len(ordered)
+
+
+def _ended(listed: int, people: int, as_of: date) -> int:
     say(f"{listed} of {people} known people on the list as of {as_of.isoformat()}. {CAUTIONS[0]}")
     return 0
 

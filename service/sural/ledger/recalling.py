@@ -3,17 +3,13 @@
 from collections.abc import Iterator
 
 from sural.ledger.knowing import Knowing
-from sural.recall.listing import Wanted
-from sural.recall.person import Entry, judge
+from sural.recall.listing import Wanted, listed_of
+from sural.recall.person import Entry
 
 
 def entries(knowing: Knowing, wanted: Wanted, after: str = "") -> Iterator[Entry]:
     """The entries of a list after a reference; facts of a few hundred persons are held at a time."""
-    for known in knowing.persons(after):
-        if wanted.of_source(known.subject):
-            entry = judge(known, wanted.as_of)
-            if wanted.takes(entry):
-                yield entry
+    return listed_of(knowing.persons(after), wanted)
 
 
 def page(knowing: Knowing, wanted: Wanted, count: int, after: str = "") -> tuple[list[Entry], str | None]:

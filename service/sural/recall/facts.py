@@ -71,18 +71,18 @@ class Followed(Struct, frozen=True, tag="followed"):
 Fact = Answered | Reached | Proposed | Followed
 
 
-def fact_of(resource: Json) -> Fact | None:
-    """The fact of a resource that has an id; None for one that a recall does not need."""
+def fact_of(resource: Json, reference: str = "") -> Fact | None:
+    """The fact of a resource; None for one that a recall does not need. `reference` leads to one that has no id."""
     kind = resource["resourceType"]
     if kind == "ServiceRequest":
-        return _proposed(resource)
+        return _proposed(resource, reference or f"ServiceRequest/{resource['id']}")
     if kind != "Observation":
         return None
     examination, _, own = _examination(resource).partition("-")
     if not examination:
         return None
     if own == FOOT_RISK_KIND:
-        return _answered(resource, examination)
+        return _answered(resource, examination, reference or f"Observation/{resource['id']}")
     if own == NEUROPATHY_KIND:
         return Reached(examination, str(resource.get("status")), _levels(resource))
     return None
@@ -92,7 +92,7 @@ def _examination(resource: Json) -> str:
     return next((str(one["value"]) for one in resource.get("identifier", ()) if one.get("system") == EXAMINATION_SYSTEM), "")
 
 
-def _answered(resource: Json, examination: str) -> Answered:
+def _answered(resource: Json, examination: str, reference: str) -> Answered:
     period = resource.get("effectivePeriod", {})
     leading = _code(resource.get("valueCodeableConcept", {}), canonical.FOOT_RISK)
     ranges: dict[str, Range] = {}
@@ -103,7 +103,7 @@ def _answered(resource: Json, examination: str) -> Answered:
             ranges[scheme] = ends[0].removeprefix(f"{scheme}."), ends[1].removeprefix(f"{scheme}.")
     named = resource.get("subject", {}).get("identifier", {})
     return Answered(
-        f"Observation/{resource['id']}",
+        reference,
         examination,
         str(resource.get("status")),
         str(resource.get("effectiveDateTime") or period.get("end") or period.get("start") or ""),
@@ -144,16 +144,14 @@ def _ends(component: Json) -> Range | None:
     return None
 
 
-def _proposed(resource: Json) -> Proposed | None:
+def _proposed(resource: Json, reference: str) -> Proposed | None:
     """A request of ours; one that is no proposal of Sural's is not followed."""
     if not _examination(resource):
         return None
     period = resource.get("occurrencePeriod", {})
     due = resource.get("occurrenceDateTime") or period.get("end") or period.get("start")
     service = _code(resource.get("code", {}), canonical.SERVICE)
-    return Proposed(
-        f"ServiceRequest/{resource['id']}", str(resource.get("status")), service, str(resource.get("priority", "routine")), due
-    )
+    return Proposed(reference, str(resource.get("status")), service, str(resource.get("priority", "routine")), due)
 
 
 def _code(concept: Json, system: str) -> str:

@@ -1,6 +1,6 @@
 """Which entries are on a list, and in which order somebody should act on them."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from datetime import date
 from typing import Any
 
@@ -8,7 +8,7 @@ from msgspec import Struct
 
 from sural.footrisk.schemes import SCHEMES
 from sural.recall.definitions import PLACES, STATES
-from sural.recall.person import Entry
+from sural.recall.person import Entry, Known, judge
 
 _PRESSING = ("stat", "asap", "urgent")
 _NONE = len(_PRESSING), True
@@ -52,6 +52,15 @@ def standing(entry: Entry) -> int:
     scheme = SCHEMES.get(entry.scheme)
     category = scheme.categories.get(entry.not_ruled_out or entry.at_least) if scheme else None
     return category.standing if category else 0
+
+
+def listed_of(people: Iterable[Known], wanted: Wanted) -> Iterator[Entry]:
+    """The entries of known people that are on a list, in their order."""
+    for known in people:
+        if wanted.of_source(known.subject):
+            entry = judge(known, wanted.as_of)
+            if wanted.takes(entry):
+                yield entry
 
 
 def sorted_by_urgency(entries: Iterable[Entry]) -> list[Entry]:

@@ -160,14 +160,37 @@ def test_an_urgent_pattern_opens_the_conclusion_of_the_report(flag: str) -> None
         Exam().see("sphincter-disturbance", "present"),
         Exam().see("symptom-course", "chronic").see("power-ankle-dorsiflexion", "3", "both"),
         Exam().see("cranial-nerve-palsy", "third", "left").see("pupil-involved", "absent", "left"),
-        Exam().see("cranial-nerve-palsy", "third", "left").see("pupil-involved", "present", "right"),
+        Exam().see("cranial-nerve-palsy", "sixth", "left").see("pupil-involved", "present", "left"),
         stocking(),
     ],
-    ids=["sphincters alone", "chronic weakness", "pupil spared", "pupil of the other side", "stocking"],
+    ids=["sphincters alone", "chronic weakness", "pupil spared", "another nerve", "stocking"],
 )
 def test_what_is_not_urgent_takes_no_emergency_route(exam: Exam) -> None:
     """The counterpart of each urgent pattern, one condition short."""
     assert None is to(exam, "acute-services")
+
+
+def test_a_third_nerve_palsy_whose_pupil_nobody_looked_at_is_urgent() -> None:
+    """Not recorded, or only of the other side: what was not looked at is not spared."""
+    palsy = Exam().see("cranial-nerve-palsy", "third", "left")
+
+    assert "third-nerve-with-pupil" in summary_of(palsy)["neuropathy"]["redFlags"]
+    assert "stat" == summary_of(palsy.see("pupil-involved", "present", "right"))["referrals"][0]["urgency"]
+
+
+@pytest.mark.parametrize("symptom", ["leg-weakness", "foot-numbness", "foot-tingling", "proximal-leg-pain"])
+def test_sphincters_with_what_is_reported_of_the_legs_take_the_emergency_route(symptom: str) -> None:
+    """Cauda equina compression is a story before it is a sign: nobody has to have tested power first."""
+    exam = Exam().see("sphincter-disturbance", "present").see(symptom, "present", "left")
+
+    assert ["cord-or-cauda-signs"] == summary_of(exam)["referrals"][0]["because"]
+
+
+@pytest.mark.parametrize("reflex", ["ankle-reflex", "knee-reflex"])
+def test_sphincters_with_a_lost_reflex_take_the_emergency_route(reflex: str) -> None:
+    exam = Exam().see("sphincter-disturbance", "present").see(reflex, "absent", "right")
+
+    assert ["cord-or-cauda-signs"] == summary_of(exam)["referrals"][0]["because"]
 
 
 def test_a_quick_course_goes_to_neurology_in_ten_working_days() -> None:

@@ -66,10 +66,9 @@ def request_kind(referral: Referral) -> str:
 
 
 def _period(referral: Referral, writing: Writing) -> Json:
-    """When it is to happen: by the clock from the examination, or in days from the day of assessment."""
-    examined = writing.assessment.examination.latest
-    if referral.due_at and examined:
-        return {"start": examined, "end": referral.due_at}
+    """When it is to happen: by the clock from when the problem was seen, or in days from the day of assessment."""
+    if referral.due_at and referral.since:
+        return {"start": referral.since, "end": referral.due_at}
     start = after(writing.as_of, referral.window.earliest) if referral.window else writing.as_of
     return {"start": start.isoformat(), "end": referral.due.isoformat()}
 

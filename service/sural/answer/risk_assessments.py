@@ -84,7 +84,7 @@ def risk_assessment(writing: Writing, standing: Standing) -> Json:
         resource["basis"] = basis
     end = after(writing.as_of, standing.review.latest) if standing.review else None
     resource["prediction"] = [
-        _prediction(scheme, code, why, writing.as_of, end) for code in dict.fromkeys((reach.at_least, reach.at_most))
+        _prediction(scheme, reach, code, why, writing.as_of, end) for code in dict.fromkeys((reach.at_least, reach.at_most))
     ]
     resource["note"] = [{"text": text} for text in (*notes, *CAUTIONS)]
     return resource
@@ -95,18 +95,23 @@ def method(id: str, title: str, source: str) -> Json:
     return {"coding": [coding(canonical.FOOT_RISK, id, title)], "text": f"{title}: {source}"}
 
 
-def _prediction(scheme: Scheme, code: str, why: str, start: date, end: date | None) -> Json:
+def _prediction(scheme: Scheme, reach: Reach, code: str, why: str, start: date, end: date | None) -> Json:
+    """One end of the range. Until it is settled each says which end it is, and neither has the general code that reads as a verdict."""
     category = scheme.categories.get(code)
+    says = category_display(scheme, code)
+    if not reach.settled:
+        says = f"{scheme.title}: {'at least' if code == reach.at_least else 'could be'} {scheme.categories[code].display.lower()}"
+        why = why if code == reach.at_least else _open(reach)
     codings = [category_coding(scheme, code)]
     likelihood = _LIKELIHOOD[category.standing] if category else None
-    if likelihood:
+    if likelihood and reach.settled:
         codings.append(coding(_LIKELIHOOD_SYSTEM, *likelihood))
     period = {"start": start.isoformat(), "end": end.isoformat()} if end else {"start": start.isoformat()}
     return {
         "outcome": FOOT_ULCER,
-        "qualitativeRisk": {"coding": codings, "text": category_display(scheme, code)},
+        "qualitativeRisk": {"coding": codings, "text": says},
         "whenPeriod": period,
-        "rationale": why or category_display(scheme, code),
+        "rationale": why or says,
     }
 
 

@@ -165,6 +165,13 @@ class Examination:
         return self._recorded
 
     @property
+    def no_diabetes(self) -> bool:
+        """Whether diabetes was ruled out, and nothing that could not be used speaks for it."""
+        return self.value("diabetes") == "absent" and not any(
+            one.concept.code == "diabetes" and one.value != "absent" for one in self.unheard
+        )
+
+    @property
     def limbs(self) -> tuple[Limb, Limb]:
         return self.left, self.right
 

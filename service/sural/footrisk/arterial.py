@@ -1,6 +1,8 @@
 """Arterial disease and limb-threatening ischaemia of one foot. Decisions 2 and 3 of the rule book (docs/decisions/0003)."""
 
+from collections.abc import Callable
 from decimal import Decimal
+from typing import Any
 
 from sural.evidence.criterion import Criterion, Evidence
 from sural.exam.finding import Finding
@@ -24,24 +26,31 @@ def arm_pressure(foot: Foot) -> tuple[Decimal | None, Evidence]:
 
 
 def ankle_index(foot: Foot) -> tuple[Decimal | None, Evidence]:
-    """The ankle-brachial index as sent, else ankle over arm pressure, unrounded."""
-    return _ratio(foot, "ankle-brachial-index", "ankle-pressure")
+    """The lower of the ankle-brachial index as sent and ankle over arm pressure, unrounded; one above 1.3 counts before a normal one."""
+    return _index(foot, "ankle-brachial-index", "ankle-pressure", _adverse_ankle_index)
 
 
 def toe_index(foot: Foot) -> tuple[Decimal | None, Evidence]:
-    """The toe-brachial index as sent, else toe over arm pressure, unrounded."""
-    return _ratio(foot, "toe-brachial-index", "toe-pressure")
+    """The lower of the toe-brachial index as sent and toe over arm pressure, unrounded."""
+    return _index(foot, "toe-brachial-index", "toe-pressure", Decimal.__neg__)
 
 
-def _ratio(foot: Foot, index: str, pressure: str) -> tuple[Decimal | None, Evidence]:
-    sent = foot.get(index)
-    if sent is not None:
-        return sent.number, (sent,)
-    measured = foot.get(pressure)
+def _adverse_ankle_index(index: Decimal) -> tuple[int, Decimal]:
+    """A sort key: low indexes last, before them those that say nothing because the artery does not give way."""
+    return 2 if index < INDEX_LOW else 1 if index > INDEX_INCOMPRESSIBLE else 0, -index
+
+
+def _index(foot: Foot, index: str, pressure: str, adverse: Callable[[Decimal], Any]) -> tuple[Decimal | None, Evidence]:
+    """The worse of the index as sent and the one that follows from the pressures, which may be of different days."""
+    sent, measured = foot.get(index), foot.get(pressure)
     if measured is None:
-        return None, NOTHING
+        return (sent.number, (sent,)) if sent is not None else (None, NOTHING)
     arm, arms = arm_pressure(foot)
-    return (measured.number / arm, (measured, *arms)) if arm else (None, NOTHING)
+    if sent is None:
+        return (measured.number / arm, (measured, *arms)) if arm else (None, NOTHING)
+    if arm and adverse(measured.number / arm) > adverse(sent.number):
+        return measured.number / arm, (measured, *arms)
+    return sent.number, (sent,)
 
 
 def pulses(foot: Foot) -> tuple[Finding | None, Finding | None]:
@@ -69,7 +78,7 @@ def _toe_index_low(foot: Foot) -> Evidence:
 
 def _pulses_present(foot: Foot) -> Evidence:
     both = _both(foot, "present")
-    if not both:
+    if not both or foot.value("rest-pain") == "present":
         return NOTHING
     index, findings = ankle_index(foot)
     return NOTHING if index is not None and index > INDEX_INCOMPRESSIBLE else (*both, *findings)
@@ -109,7 +118,7 @@ ARTERIAL_DISEASE: Criterion[Foot] = Criterion(
         _THREAT_RECORDED,
     ),
     absent=(
-        when("both-pulses-present", "both foot pulses are present, no test is abnormal and no index is above 1.3",
+        when("both-pulses-present", "both foot pulses are present, no test is abnormal, no index is above 1.3 and there is no ischaemic rest pain",
              seen(NICE_PAD, "a normal or raised index alone must not exclude the disease in diabetes"), PULSES, _pulses_present),
         when("waveform-and-toe-index-normal", "the waveform is triphasic or biphasic and the toe-brachial index is 0.70 or more",
              memory(IWGDF_PAD, "disease less likely"), ("pedal-waveform",), _flow_normal),

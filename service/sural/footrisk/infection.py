@@ -41,10 +41,15 @@ class InfectionGrade(Struct, frozen=True):
 
 
 def local_signs(limb: Limb) -> tuple[Span, Evidence]:
-    """How many of the five local signs there are, and the findings that say so."""
+    """How many of the five local signs there are, and the findings that say so. A count never takes back signs that are recorded singly."""
+    span, findings = _single_signs(limb)
     counted = limb.get("infection-sign-count")
-    if counted is not None:
-        return exactly(counted.number), (counted,)
+    if counted is None:
+        return span, findings
+    return (exactly(counted.number), (counted,)) if counted.number >= span.low else (span, findings)
+
+
+def _single_signs(limb: Limb) -> tuple[Span, Evidence]:
     findings = [finding for sign in _SIGNS if (finding := limb.get(sign)) is not None]
     spans = [_ONE if finding.value == "present" else _NONE for finding in findings] + [_MAYBE] * (len(_SIGNS) - len(findings))
     erythema = limb.get("erythema-extent")

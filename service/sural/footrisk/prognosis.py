@@ -59,7 +59,7 @@ def prognosis(exam: Examination, factors: Factors) -> Prognosis:
         excluded.append("current-ulcer")
     if exam.subject.age_to is not None and exam.subject.age_to < ADULT:
         excluded.append("under-18")
-    if exam.value("diabetes") == "absent":
+    if exam.no_diabetes:
         excluded.append("no-diabetes")
     if exam.left.foot_lost and exam.right.foot_lost:
         excluded.append("no-foot")

@@ -99,14 +99,13 @@ def _gate(exam: Examination) -> tuple[str | None, tuple[str, ...]]:
     """Whether the schemes are for this person at all, and what to remark when that is not certain."""
     notes = []
     subject = exam.subject
-    diabetes = exam.value("diabetes")
-    if diabetes == "absent":
+    if exam.no_diabetes:
         return NOT_APPLICABLE, ("no-diabetes",)
     if exam.left.foot_lost and exam.right.foot_lost:
         return NOT_APPLICABLE, ("no-foot",)
     if subject.age_to is not None and subject.age_to < UNSTRATIFIED_UNDER:
         return NOT_STRATIFIED, ("under-12",)
-    if diabetes is None:
+    if exam.value("diabetes") in (None, "absent"):
         notes.append("diabetes-not-confirmed")
     if subject.age_from is None:
         notes.append("age-unknown")
@@ -186,7 +185,7 @@ def _scheme_notes(scheme: Scheme, exam: Examination, reach: Reach, person: Mappi
 
 def _graded(exam: Examination, factors: Factors) -> Iterable[GradedUlcer]:
     for limb, other in ((exam.left, exam.right), (exam.right, exam.left)):
-        if limb.foot_lost or not (limb.ulcers or "present" in (limb.value("gangrene"), limb.value("rest-pain"))):
+        if limb.foot_lost or not (limb.ulcers or wifi.gangrenous(limb) or limb.value("rest-pain") == "present"):
             continue
         foot = Foot(limb, other, exam)
         foot.facts = dict(factors.side(limb.side))

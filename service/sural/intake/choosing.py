@@ -5,12 +5,15 @@ lasts (history, diabetes, a known arterial diagnosis) is never undone by a later
 is taken.
 """
 
+from decimal import Decimal
 from math import inf
 
 import msgspec
 from msgspec import Struct
 
 from sural.exam.finding import Finding
+
+_INCOMPRESSIBLE, _INDEX_LOW = Decimal("1.3"), Decimal("0.9")
 
 
 class Choice(Struct):
@@ -47,13 +50,20 @@ def order(finding: Finding) -> tuple[object, ...]:
     """Worse readings last; among equals the later one, then a fixed order that does not depend on the input's."""
     source = finding.source
     return (
-        finding.concept.severity(finding.value),
+        _severity(finding),
         end(finding),
         start(finding),
         source.issued if source else "",
         (source.reference or "") if source else "",
         str(finding.value),
     )
+
+
+def _severity(finding: Finding) -> tuple[int, Decimal]:
+    """As the concept says; an ankle index of an artery that does not give way is worse than a normal one, which it cannot be told from."""
+    if finding.concept.code == "ankle-brachial-index" and finding.number > _INCOMPRESSIBLE:
+        return 0, -_INDEX_LOW
+    return finding.concept.severity(finding.value)
 
 
 def contradicts(taken: Finding, other: Finding) -> bool:

@@ -9,6 +9,7 @@ from sural.terminology.concept import Concept
 INSPECTED_CLEAR = ("foot-ulcer", "gangrene", "foot-infection", "hot-swollen-foot")
 VISIBLE = (*INSPECTED_CLEAR, "callus", "foot-deformity", "significant-callus", "significant-deformity", "dry-skin", "fissure",
            "nail-problem", "oedema")  # fmt: skip
+_PLAIN = {"significant-callus": "callus", "significant-deformity": "foot-deformity"}
 HISTORY = ("previous-foot-ulcer", "amputation", "charcot-history")
 KIDNEYS = ("dialysis-or-transplant", "end-stage-renal-disease")
 
@@ -24,7 +25,8 @@ def take_at_word(exam: Examination, concepts: Mapping[str, Concept]) -> None:
     for limb in exam.limbs:
         if "inspection" in exam.complete and any(finding.concept.expires for finding in limb):
             for code in VISIBLE:
-                assume(limb.findings, code, limb.side, "complete-inspection")
+                if limb.value(_PLAIN.get(code, "")) != "present":
+                    assume(limb.findings, code, limb.side, "complete-inspection")
         if "history" in exam.complete:
             for code in HISTORY:
                 assume(limb.findings, code, limb.side, "complete-history")

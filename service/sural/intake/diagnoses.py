@@ -10,6 +10,7 @@ from sural.intake import wire
 from sural.intake.context import Context, Gathered
 from sural.intake.documents import Item
 from sural.intake.standing import modified, ongoing, when
+from sural.intake.ulcers import LEAVES
 from sural.intake.unheard import keep
 from sural.intake.where import Troubled, Where, applies, sides, together
 from sural.terminology.coding import CodeableConcept, codeable_concept, codeable_concepts
@@ -20,11 +21,12 @@ _ACTIVE = frozenset({"active", "recurrence", "relapse"})
 _CLINICAL = _ACTIVE | {"inactive", "remission", "resolved"}
 _VERIFICATION = frozenset({"unconfirmed", "provisional", "differential", "confirmed", "refuted", "entered-in-error"})
 _UNCONFIRMED = frozenset({"unconfirmed", "provisional", "differential"})
-_HEALED = {"foot-ulcer": "previous-foot-ulcer", "charcot-suspected": "charcot-history"}
+_HEALED = {**LEAVES, "charcot-suspected": "charcot-history"}
 _LASTING = frozenset(
     {"diabetes", "charcot-history", "previous-foot-ulcer", "amputation", "peripheral-arterial-disease", "retinopathy"}
 )
 _PROCEDURE_DONE = frozenset({"completed", "in-progress"})
+_PROCEDURE_DOUBTFUL = frozenset({"on-hold", "stopped", "unknown"})
 _PROCEDURE = _PROCEDURE_DONE | {"preparation", "not-done", "on-hold", "stopped", "entered-in-error", "unknown"}
 
 
@@ -45,17 +47,18 @@ def read_condition(context: Context, item: Item, record: wire.Condition, about: 
         context.unusable(item, "status-not-usable", about, ".verificationStatus")
         return
     abated = record.abatementDateTime or record.abatementPeriod or record.abatementString or record.abatementAge
-    active = clinical in _ACTIVE or (clinical is None and not abated)
     if abated and clinical in _ACTIVE:  # con-4
         standing.refuse("invariant-broken", ".clinicalStatus")
         return
     try:
         began = when(record.onsetDateTime, record.onsetPeriod)
         known = began or when(record.recordedDate, None)
-        when(record.abatementDateTime, record.abatementPeriod)
+        ended = when(record.abatementDateTime, record.abatementPeriod)
     except ValueError:
         standing.refuse("date-invalid")
         return
+    over = ended is None or ended.last_day <= context.as_of
+    active = clinical in _ACTIVE or (clinical is None and not abated) or not over
     standing.condition(verification in _UNCONFIRMED, active, known)
     if began is not None and "diabetes" in [target.concept.code for target in standing.meaning.targets]:
         onset = context.lexicon.concepts["diabetes-onset"]
@@ -74,6 +77,8 @@ def read_procedure(context: Context, item: Item, record: wire.Procedure, about: 
         return
     if record.status not in _PROCEDURE_DONE:
         context.unusable(item, "status-not-usable", about, ".status")
+        if record.status in _PROCEDURE_DOUBTFUL:
+            standing.keep(None)
         return
     try:
         standing.procedure(when(record.performedDateTime, record.performedPeriod))

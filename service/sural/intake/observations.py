@@ -27,6 +27,9 @@ _PARTS = {
     "temporal-dispersion": ("nerve",),
 }  # fmt: skip
 
+_NARROWING = frozenset({"deformity-type", "medicine"})
+"""Components that only narrow down what is found: one that cannot be read does not take the finding with it."""
+
 
 def read_observation(context: Context, item: Item, record: wire.Observation, about: Gathered) -> None:
     """Add the findings of one Observation to what is known of the patient, or record why there are none."""
@@ -252,7 +255,12 @@ class _Reading:
                 raise Troubled("invariant-broken", f"{part_path}.code")
             part = self._part(concept, meaning) if concept is not None else None
             if part is not None:
-                self._detail(part, component, part_path, details)
+                try:
+                    self._detail(part, component, part_path, details)
+                except Troubled as trouble:
+                    if part.code not in _NARROWING:
+                        raise
+                    self.context.remark(self.item, trouble.key, self.about, trouble.path)
             elif any(target.stands_alone for target in meaning.targets) or (concept and (meaning.side or meaning.site)):
                 others += 1
                 try:

@@ -5,20 +5,22 @@ from datetime import date
 
 import msgspec
 
-from sural.exam.examination import FOOT_LOST, Contradiction, Examination, Person
+from sural.exam.examination import FOOT_LOST, Contradiction, Examination, Limb, Person
 from sural.exam.finding import Finding, Unheard
 from sural.exam.moment import Moment, before
-from sural.intake.choosing import choose, newest, order, site_code, start
+from sural.intake.choosing import choose, end, newest, order, site_code, start
 from sural.intake.context import Context, Gathered
 from sural.intake.declared import INSPECTED_CLEAR, take_at_word
 from sural.intake.person import person
-from sural.intake.ulcers import NO_ULCER, history, place_ulcers
+from sural.intake.ulcers import LEAVES, NO_ULCER, history, place_ulcers
 from sural.terminology.concept import Concept
 
 _APART = frozenset({"foot-ulcer", "foot-inspection", "ulcer-site", "ulcer-area", "ulcer-depth", "ulcer-wound-grade", "ulcer-onset",
                     "ulcer-exposes-bone", "ulcer-on-heel", "probe-to-bone"})  # fmt: skip
 _CHARCOT_SHAPE = ("deformity-type", "charcot")
 _PRESSURES = ("blood-pressure-lying", "blood-pressure-standing")
+_ON_A_FOOT = ("foot-ulcer", "gangrene", "gangrene-extent", "foot-infection", "deep-infection", "osteomyelitis", "hot-swollen-foot",
+              "charcot-suspected", "limb-threatening-ischaemia", "acute-limb-ischaemia")  # fmt: skip
 _Key = tuple[str, str | None, str]
 EARLIER_DAYS = 12
 
@@ -129,8 +131,17 @@ class Selection:
                 details = [finding for finding in self.ulcer_details if finding.side == limb.side]
                 place_ulcers(limb, self.ulcers.get(limb.side, []), details, self._choose, self.concepts)
         for limb in exam.limbs:
-            limb.foot_lost = limb.value("amputation") in FOOT_LOST
+            limb.foot_lost = limb.value("amputation") in FOOT_LOST and not self._seen_since(limb)
         return exam
+
+    def _seen_since(self, limb: Limb) -> bool:
+        """Whether an active problem was seen on a foot that is said to be gone: then one of both is wrong, and both are taken."""
+        gone = limb.findings["amputation"]
+        seen = [one for code in _ON_A_FOOT if (one := limb.findings.get(code)) is not None and _is_seen_after(one, gone)]
+        if seen:
+            self.exam.contradictions.append(Contradiction(seen[0], (gone, *seen[1:])))
+            self.remarks.append(("contradiction", seen[0]))
+        return bool(seen)
 
     @property
     def all_stand(self) -> bool:
@@ -168,11 +179,14 @@ class Selection:
         return kept
 
     def _as_history(self, finding: Finding) -> Finding | None:
-        """What is too old to be of today but says what once was: an ulcer, a shape left by a Charcot foot."""
+        """What is too old to be of today but says what once was: an ulcer, a threatened limb, a shape left by a Charcot foot."""
+        if finding.concept.scope == "ulcer" and finding.value not in NO_ULCER:
+            return history("previous-foot-ulcer", finding, self.concepts)
         if finding.value != "present":
             return None
-        if finding.concept.code == "foot-ulcer":
-            return history("previous-foot-ulcer", finding, self.concepts)
+        earlier = LEAVES.get(finding.concept.code)
+        if earlier is not None:
+            return history(earlier, finding, self.concepts)
         return history("charcot-history", finding, self.concepts) if _CHARCOT_SHAPE in finding.details else None
 
     def _place_all(self, findings: list[Finding]) -> None:
@@ -250,6 +264,14 @@ class Selection:
         limb = self.exam.left if side == "left" else self.exam.right
         place = limb.sites[code] if chosen.concept.scope == "site" else limb.findings
         place[name] = chosen
+
+
+def _is_seen_after(one: Finding, gone: Finding) -> bool:
+    """Whether an adverse finding may be of the day of another or later; an entry that was only never closed has to begin after it."""
+    if not one.concept.adverse(one.value) or one.assumed:
+        return False
+    left_open = one.moment is not None and (one.moment.text == "ongoing" or one.moment.text.endswith("/"))
+    return start(one) > end(gone) if left_open else end(one) >= start(gone)
 
 
 def _is_later(when: Moment, latest: Moment | None) -> bool:

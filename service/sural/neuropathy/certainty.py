@@ -81,7 +81,7 @@ def conduction(signs: Signs) -> str:
 
 def toronto(signs: Signs) -> Certainty:
     """The level of diabetic sensorimotor polyneuropathy. Any two of three make it probable, symptoms or not (the definition, literally)."""
-    if signs.exam.value("diabetes") == "absent":
+    if signs.exam.no_diabetes:
         return Certainty(NOT_APPLICABLE, NOT_APPLICABLE, TORONTO_2010)
     criteria = (signs.symptoms(), distal_loss(signs), lost_ankle_reflexes(signs))
     done = conduction(signs)
@@ -93,7 +93,7 @@ def toronto(signs: Signs) -> Certainty:
         notes.append("low-confidence-age")
     if bool(signs.lost["left"]) != bool(signs.lost["right"]):
         notes.append("one-sided-loss-does-not-count")
-    if signs.exam.value("diabetes") is None:
+    if signs.exam.value("diabetes") in (None, "absent"):
         notes.append("diabetes-not-confirmed")
     findings = tuple(finding for sign in criteria if sign.truth is YES for finding in sign.findings)
     return Certainty(low, high, TORONTO_2010, findings, tuple(notes))

@@ -75,11 +75,27 @@ def _weak(signs: Signs) -> Sign:
 
 
 def _cord(signs: Signs, codes: frozenset[str]) -> Evidence:
-    """A sensory level on the trunk, or sphincter disturbance with central signs, weakness or sensory loss of the legs."""
+    """A sensory level on the trunk, or sphincter disturbance with anything of the legs: signs, reported weakness, numbness or pain."""
     level = _yes(signs.person("sensory-level-trunk"))
     sphincter = _yes(signs.person("sphincter-disturbance"))
-    legs = central_signs(signs) + _yes(signs.weak(LEGS)) + signs.findings_of_loss()
-    return level + (sphincter + legs if sphincter and legs else ())
+    if not sphincter:
+        return level
+    legs = central_signs(signs) + _yes(signs.weak(LEGS)) + signs.findings_of_loss() + _lost_reflexes(signs)
+    legs += tuple(finding for code in _LEG_SYMPTOMS for finding in _yes(signs.symptom(code)))
+    return level + (sphincter + legs if legs else ())
+
+
+_LEG_SYMPTOMS = ("leg-weakness", "foot-numbness", "foot-tingling", "proximal-leg-pain")
+
+
+def _lost_reflexes(signs: Signs) -> Evidence:
+    """Ankle or knee reflexes that are reduced or absent, on either side."""
+    return tuple(
+        reflex
+        for limb in signs.exam.limbs
+        for code in ("ankle-reflex", "knee-reflex")
+        if (reflex := limb.get(code)) is not None and reflex.value in LOST_REFLEX
+    )
 
 
 def _rapid_weakness(signs: Signs, codes: frozenset[str]) -> Evidence:
@@ -90,11 +106,12 @@ def _rapid_weakness(signs: Signs, codes: frozenset[str]) -> Evidence:
 
 
 def _third_with_pupil(signs: Signs, codes: frozenset[str]) -> Evidence:
+    """A palsy of the third nerve whose pupil is not recorded as spared: what was not looked at is not normal."""
     found: list[Finding] = []
     for limb in signs.exam.limbs:
         palsy, pupil = limb.findings.get("cranial-nerve-palsy"), limb.findings.get("pupil-involved")
-        if palsy is not None and palsy.value == "third" and pupil is not None and pupil.value == "present":
-            found += (palsy, pupil)
+        if palsy is not None and palsy.value == "third" and (pupil is None or pupil.value == "present"):
+            found += (palsy,) if pupil is None else (palsy, pupil)
     return tuple(found)
 
 
@@ -193,9 +210,9 @@ def _reads(*codes: str) -> frozenset[str]:
 
 
 FLAGS: Rulebook[Flag] = Rulebook((
-    Flag("cord-or-cauda-signs", "Sensory level on the trunk, or sphincter disturbance with signs in the legs", practice("urgent"), _cord, urgent=True, reads=_reads("sensory-level-trunk", "sphincter-disturbance")),
+    Flag("cord-or-cauda-signs", "Sensory level on the trunk, or sphincter disturbance with signs or symptoms in the legs", practice("urgent"), _cord, urgent=True, reads=_reads("sensory-level-trunk", "sphincter-disturbance")),
     Flag("rapid-weakness", "Weakness of acute course (up to four weeks)", seen(COURSE, "acute below 4 weeks"), _rapid_weakness, urgent=True, reads=_reads("symptom-course")),
-    Flag("third-nerve-with-pupil", "Third nerve palsy with the pupil involved: involvement does not exclude diabetes, still urgent",
+    Flag("third-nerve-with-pupil", "Third nerve palsy with the pupil involved, or not recorded as spared: involvement does not exclude diabetes, still urgent",
          seen(ICMR, "pupil"), _third_with_pupil, urgent=True, reads=_reads("cranial-nerve-palsy")),
     Flag("upper-motor-neurone-signs", "Signs of the spinal cord or brain", practice("central signs"), lambda signs, codes: central_signs(signs), reads=_reads("plantar-response", "ankle-reflex", "knee-reflex", "tone", "sensory-level-trunk")),
     Flag("asymmetry", "The sides differ", seen(ICMR, "asymmetric"), _asymmetry),

@@ -23,6 +23,7 @@ _GRADES = {"5": 0, "5-": 1, "4+": 1, "4": 1, "4-": 1, "3": 2, "2": 3, "1": 4, "0
 VPT_NORMAL, VPT_ABNORMAL = Decimal(15), Decimal(25)
 
 _ARM_SITES = frozenset(ARM_SITES)
+_TOUCH = frozenset({"toe-touch", "monofilament-10g", "monofilament-foot", "monofilament-sites"})
 
 T = TypeVar("T")
 
@@ -98,7 +99,7 @@ class Signs:
             for code, finding in limb.findings.items()
             if code in ALL_MUSCLES.codes
         ]
-        self.legs = {"left": _legs(exam.left), "right": _legs(exam.right)}
+        self.legs = {"left": _legs(exam.left, exam.right), "right": _legs(exam.right, exam.left)}
         self.arms = {"left": _arms(exam.left), "right": _arms(exam.right)}
         self.of_legs = [*self.legs["left"].values(), *self.legs["right"].values()]
         self.of_arms = [*self.arms["left"].values(), *self.arms["right"].values()]
@@ -234,7 +235,7 @@ def either(exam: Examination, codes: tuple[str, ...]) -> Sign:
     return Sign(NO if len(absent) >= there * len(codes) else UNKNOWN, tuple(absent))
 
 
-def _legs(limb: Limb) -> dict[str, Extent]:
+def _legs(limb: Limb, other: Limb) -> dict[str, Extent]:
     """The level of every modality that was recorded on a leg; a level without a named modality under "any"."""
     found: dict[str, Extent] = {}
     if limb.foot_lost:
@@ -244,7 +245,8 @@ def _legs(limb: Limb) -> dict[str, Extent]:
             extent = leg_extent(limb, modality)
             if extent is not None:
                 found[modality.name] = extent
-    _add_touch(limb, found)
+    if not _TOUCH.isdisjoint(limb.codes):
+        _add_touch(limb, other, found)
     _add_vibration(limb, found)
     if ANY.level in limb.findings:
         extent = leg_extent(limb, ANY)
@@ -264,33 +266,71 @@ def _arms(limb: Limb) -> dict[str, Extent]:
     return found
 
 
-def _add_touch(limb: Limb, found: dict[str, Extent]) -> None:
-    """The monofilament and the touch of toes count as touch where cotton wool was not used.
+def _add_touch(limb: Limb, other: Limb, found: dict[str, Extent]) -> None:
+    """The monofilament and the touch of toes count as touch where cotton wool was not used, and where they show a loss that it did not."""
+    toes = _toes(limb, other)
+    if toes is not None and ("light-touch" not in found or toes.low > found["light-touch"].low):
+        found["light-touch"] = toes
+    monofilament = [extent for extent in (_at_sites(limb), _whole_foot(limb), _counted(limb)) if extent is not None]
+    if monofilament:
+        worst = max(monofilament, key=_low)
+        if worst.low or "light-touch" not in found:
+            found["monofilament"] = worst
 
-    Sites of the sole reach as far as the furthest one not felt, when none up to there is felt; a single site among others that are felt
-    shows a loss, not how far it goes (project choice).
-    """
-    if "light-touch" in found:
-        return
+
+def _low(extent: Extent) -> int:
+    return extent.low
+
+
+def _toes(limb: Limb, other: Limb) -> Extent | None:
+    """Toes 1, 3 and 5 touched: lost from two of the six not felt (Rayman, seen); a side whose toes are all felt is normal."""
+    here, there = limb.findings.get("toe-touch"), other.findings.get("toe-touch")
+    if here is None:
+        return None
+    missed = _TOUCHED_TOES - here.number
+    if missed and missed + (_TOUCHED_TOES - there.number if there is not None else 0) >= 2:
+        return Extent(TOES, TRUNK, (here,))
+    return Extent(0, 0, (here,), boundary=True) if not missed or there is not None else Extent(0, TRUNK, (here,))
+
+
+def _at_sites(limb: Limb) -> Extent | None:
+    """Sites of the sole reach as far as the furthest one not felt, when none up to there is felt; a single site among others that are felt
+    shows a loss, not how far it goes (project choice)."""
     sites = limb.sites.get("monofilament-10g")
-    if sites:
-        missed = tuple([finding for finding in sites.values() if finding.value == "not-felt"])
-        felt = tuple([finding for finding in sites.values() if finding.value == "felt"])
-        if missed:
-            lost, kept = (
-                [LEG_SITES.get(site, TOES) for site, finding in sites.items() if finding.value == answer]
-                for answer in ("not-felt", "felt")
-            )
-            reached = max(lost)
-            found["monofilament"] = Extent(TOES if any(rank <= reached for rank in kept) else reached, TRUNK, missed)
-        elif len(felt) >= 3:
-            found["monofilament"] = Extent(0, 0, felt, boundary=True)
-        return
-    whole = limb.findings.get("monofilament-foot") or limb.findings.get("monofilament-sites")
-    if whole is not None:
-        tested = whole.detail("sites-tested")
-        normal = whole.value == "normal" or (isinstance(tested, Decimal) and whole.value == tested)
-        found["monofilament"] = Extent(0, 0, (whole,), boundary=True) if normal else Extent(TOES, TRUNK, (whole,))
+    if not sites:
+        return None
+    missed = tuple([finding for finding in sites.values() if finding.value == "not-felt"])
+    felt = tuple([finding for finding in sites.values() if finding.value == "felt"])
+    if missed:
+        lost, kept = (
+            [LEG_SITES.get(site, TOES) for site, finding in sites.items() if finding.value == answer]
+            for answer in ("not-felt", "felt")
+        )
+        reached = max(lost)
+        return Extent(TOES if any(rank <= reached for rank in kept) else reached, TRUNK, missed)
+    return Extent(0, 0, felt, boundary=True) if len(felt) >= _SITES_NEEDED else None
+
+
+def _whole_foot(limb: Limb) -> Extent | None:
+    whole = limb.findings.get("monofilament-foot")
+    if whole is None:
+        return None
+    return Extent(0, 0, (whole,), boundary=True) if whole.value == "normal" else Extent(TOES, TRUNK, (whole,))
+
+
+def _counted(limb: Limb) -> Extent | None:
+    """A count is normal when at least three sites were tested and all of them felt."""
+    count = limb.findings.get("monofilament-sites")
+    tested = count.detail("sites-tested") if count is not None else None
+    if count is None or not isinstance(tested, Decimal):
+        return None
+    if count.number < tested:
+        return Extent(TOES, TRUNK, (count,))
+    return Extent(0, 0, (count,), boundary=True) if tested >= _SITES_NEEDED else None
+
+
+_SITES_NEEDED = 3
+_TOUCHED_TOES = Decimal(3)
 
 
 def _add_vibration(limb: Limb, found: dict[str, Extent]) -> None:

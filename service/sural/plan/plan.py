@@ -7,7 +7,8 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from sural.exam.examination import Examination, Request
-from sural.exam.moment import after, before, moment
+from sural.exam.finding import Finding
+from sural.exam.moment import Moment, after, before
 from sural.footrisk.risk import FootRisk, Standing
 from sural.footrisk.scheme import NOT_APPLICABLE, NOT_STRATIFIED
 from sural.plan.calendar import Calendar
@@ -34,7 +35,7 @@ class Window(Struct, frozen=True):
 
 
 class Referral(Struct, frozen=True):
-    """One proposal: to whom, how urgent, by when (and triaged by when), why. `due_at` is by the clock where the rule is.
+    """One proposal: to whom, how urgent, by when (and triaged by when), why. `due_at` is by the clock where the rule is, from `since` on.
 
     `about` says which part of the assessment it follows from, `asks` lists the tests it asks for.
     """
@@ -51,6 +52,7 @@ class Referral(Struct, frozen=True):
     status: str = "active"
     about: str = "foot-risk"
     asks: tuple[str, ...] = ()
+    since: str | None = None
 
     def also(self, because: tuple[str, ...]) -> "Referral":
         """The same proposal for further reasons."""
@@ -114,7 +116,8 @@ def _foot_referrals(
     active = tuple([factor for factor in ACTIVE_FACTORS if factor in risk.factors.present])
     if active:
         step = pathway.inpatient if exam.value("inpatient") == "present" else pathway.active
-        return [propose(service, step, active, exam, calendar) for service in _services(step, exam, pathway)]
+        seen = [finding for factor in active for finding in risk.factors.findings(factor)]
+        return [propose(service, step, active, exam, calendar, seen=seen) for service in _services(step, exam, pathway)]
     if code == NOT_STRATIFIED or code not in pathway.category:
         return []
     step = pathway.category[code]
@@ -142,29 +145,40 @@ def propose(
     calendar: Calendar,
     about: str = "foot-risk",
     asks: tuple[str, ...] = (),
+    seen: Iterable[Finding] = (),
 ) -> Referral:
-    """One proposal by a step of a pathway, with its times."""
+    """One proposal by a step of a pathway, with its times. A step by the clock counts from when the problem was `seen`."""
     as_of = exam.as_of
-    due, triage, due_at = as_of, None, None
+    due, triage, due_at, since = as_of, None, None, None
     window = Window(*step.window) if step.window else None
     if step.hours is not None:
-        due, due_at = _by_the_clock(exam, step.hours)
+        due, due_at, since = _by_the_clock(exam, step.hours, seen)
     elif step.working_days is not None:
         due = calendar.next_working_day(as_of, step.working_days)
     elif window is not None:
         due = calendar.last_working_day(after(as_of, window.latest))
     if step.triage_working_days is not None:
         triage = calendar.next_working_day(due, step.triage_working_days)
-    return Referral(service, step.urgency, due, because, step.source, step.mark, triage, window, due_at, "active", about, asks)
+    return Referral(service, step.urgency, due, because, step.source, step.mark, triage, window, due_at, "active", about, asks, since)
 
 
-def _by_the_clock(exam: Examination, hours: int) -> tuple[date, str | None]:
-    """Hours that run through nights and weekends, from the examination when its time is known, else from the day of assessment."""
-    when = moment(exam.latest) if exam.latest else None
-    if when is None or when.first_day != when.last_day or "T" not in when.text:
-        return exam.as_of + timedelta(hours=hours), None
-    due = datetime.fromisoformat(when.text) + timedelta(hours=hours)
-    return max(due.date(), exam.as_of), due.isoformat()
+def _by_the_clock(exam: Examination, hours: int, seen: Iterable[Finding]) -> tuple[date, str | None, str | None]:
+    """Hours that run through nights and weekends: from the first time at which the problem was seen, else from the last at which the
+    feet were examined (a blood test later that day moves nothing), else from the day of assessment."""
+    first = min(_timed(seen), key=_start, default=None) or max(_timed([*exam.left, *exam.right]), key=_start, default=None)
+    if first is None:
+        return exam.as_of + timedelta(hours=hours), None, None
+    due = datetime.fromisoformat(first.text) + timedelta(hours=hours)
+    return max(due.date(), exam.as_of), due.isoformat(), first.text
+
+
+def _timed(findings: Iterable[Finding]) -> list[Moment]:
+    """The moments that have a time of the clock."""
+    return [one.moment for one in findings if one.moment is not None and one.moment.start == one.moment.end]
+
+
+def _start(when: Moment) -> float:
+    return when.start
 
 
 def _covers(request: Request, referral: Referral, exam: Examination) -> bool:

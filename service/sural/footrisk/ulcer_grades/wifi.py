@@ -71,7 +71,7 @@ def grade(foot: Foot, ulcer: Ulcer | None, infection: InfectionGrade) -> Wifi | 
     limb = foot.limb
     if limb.value("acute-limb-ischaemia") == "present":
         return None
-    gangrene = limb.value("gangrene") == "present"
+    gangrene = gangrenous(limb)
     rest_pain = limb.value("rest-pain") == "present"
     if ulcer is None and not gangrene and not rest_pain:
         return None
@@ -81,6 +81,11 @@ def grade(foot: Foot, ulcer: Ulcer | None, infection: InfectionGrade) -> Wifi | 
         notes = (*notes, "rest-pain-not-explained-by-grade")
     possible = _INFECTION_BY_GRADE[infection.at_least], _INFECTION_BY_GRADE[infection.at_most]
     return Wifi(wound, ischaemia, tuple(range(possible[0], possible[1] + 1)), notes)
+
+
+def gangrenous(limb: Limb) -> bool:
+    """Whether gangrene is recorded, or how far it goes."""
+    return limb.value("gangrene") == "present" or limb.value("gangrene-extent") is not None
 
 
 def _wound(limb: Limb, ulcer: Ulcer | None) -> tuple[int, ...]:
@@ -95,7 +100,7 @@ def _wound(limb: Limb, ulcer: Ulcer | None) -> tuple[int, ...]:
             lowest = {max(grade, _HEEL[heel]) for grade in lowest}
         if ulcer.value("ulcer-exposes-bone") == "present":
             lowest = {max(grade, 2) for grade in lowest}
-    if limb.value("gangrene") == "present":
+    if gangrenous(limb):
         extent = limb.value("gangrene-extent")
         by_gangrene = {"digits": (2,), "forefoot-or-more": (3,)}.get(str(extent), (2, 3))
         lowest = {max(grade, other) for grade in lowest for other in by_gangrene}

@@ -9,7 +9,7 @@ import orjson
 import pytest
 from fastapi.testclient import TestClient
 
-from sural.ledger.exporting import AT_ONCE
+from sural.ledger.exporting import AT_ONCE, LIFE, Exports
 from sural.ledger.parameters import TYPES
 from sural.ledger.resources import Resources, Write
 from sural.ledger.store import Ledger
@@ -145,3 +145,16 @@ def test_no_address_of_an_export_says_anything_of_a_patient(client: TestClient, 
     assert {"/fhir", "$export"} == {part for address in addresses for part in ("/" + address.split("/")[1], address.split("/")[2])}
     assert {address.rpartition("/")[2] for address in addresses} <= {*TYPES}
     assert kept
+
+
+def test_a_job_ends_after_a_day_and_is_forgotten_by_the_next(client: TestClient) -> None:
+    """What was asked stays nowhere for longer than it can be fetched."""
+    exports = Exports(client.app.state.ledger.resources())  # type: ignore[attr-defined]
+    old = exports.begin(TYPES, 0, "", 1_000_000.0)
+
+    assert exports.job(old.id, 1_000_000.0 + LIFE) is not None
+    assert exports.job(old.id, 1_000_001.0 + LIFE) is None
+    exports.begin(TYPES, 0, "", 1_000_000.0 + LIFE)
+    assert exports.job(old.id, 1_000_000.0) is not None
+    exports.begin(TYPES, 0, "", 1_000_001.0 + LIFE)
+    assert exports.job(old.id, 1_000_000.0) is None

@@ -11,6 +11,8 @@ from sural.ledger.resources import Resources
 from sural.ledger.tables import CHANGE, EXPORT, RESOURCE
 
 AT_ONCE = 500
+LIFE = 24 * 3600
+"""Seconds for which a job can be asked for."""
 
 
 class Job(Struct, frozen=True):
@@ -37,17 +39,18 @@ class Exports:
         self._database = resources.database
 
     def begin(self, kinds: Sequence[str], since: int, query: str, now: float) -> Job:
-        """A job over everything that is stored now. `now` is in seconds since 1970."""
+        """A job over everything that is stored now; those that can no longer be asked for are forgotten. `now` is in seconds since 1970."""
         id, last, began = uuid4().hex, self._resources.last(), int(now * 1000)
         row = {"id": id, "kinds": ",".join(kinds), "since": since, "last": last, "instant": began, "query": query}
         with self._database.writing() as connection:
+            connection.execute(delete(EXPORT).where(EXPORT.c.instant < _oldest(now)))
             connection.execute(EXPORT.insert().values(row))
             return Job(id, tuple(kinds), since, last, _instant(connection, last, began), query, now)
 
-    def job(self, id: str, oldest: float) -> Job | None:
-        """A job that was begun at `oldest` (seconds since 1970) or later."""
+    def job(self, id: str, now: float) -> Job | None:
+        """A job that can still be asked for. `now` is in seconds since 1970."""
         with self._database.reading() as connection:
-            row = connection.execute(select(EXPORT).where(EXPORT.c.id == id, EXPORT.c.instant >= int(oldest * 1000))).first()
+            row = connection.execute(select(EXPORT).where(EXPORT.c.id == id, EXPORT.c.instant >= _oldest(now))).first()
             if row is None:
                 return None
             instant = _instant(connection, row.last, row.instant)
@@ -88,6 +91,11 @@ class Exports:
             if len(rows) < AT_ONCE:
                 return
             after = rows[-1][0]
+
+
+def _oldest(now: float) -> int:
+    """The first instant (milliseconds) of jobs that can still be asked for."""
+    return int((now - LIFE) * 1000)
 
 
 def _instant(connection: Connection, last: int, began: int) -> int:

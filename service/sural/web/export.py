@@ -15,7 +15,7 @@ from fastapi.responses import JSONResponse, Response, StreamingResponse
 
 from sural.exam.moment import moment
 from sural.issues import Issue, Refused
-from sural.ledger.exporting import Exports, Job
+from sural.ledger.exporting import LIFE, Exports, Job
 from sural.ledger.parameters import TYPES
 from sural.ledger.resources import said
 from sural.web.accepting import FHIR_JSON, FHIR_LINES, Accept
@@ -27,8 +27,6 @@ from sural.web.stored import Base, Opened, prefers
 DEFINITION = "http://hl7.org/fhir/uv/bulkdata/OperationDefinition/export"
 JobId = Annotated[str, Path(pattern=r"^[0-9a-f]{32}$")]
 FORMATS = ("application/fhir+ndjson", "application/ndjson", "ndjson")
-LIFE = 24 * 3600
-"""Seconds for which a job can be asked for."""
 
 
 def export_routes(opened: Opened, base: Base) -> list[Route]:
@@ -110,7 +108,7 @@ def _asked(request: Request) -> tuple[tuple[str, ...], int]:
 
 
 def _job(exports: Exports, id: str) -> Job:
-    found = exports.job(id, time.time() - LIFE)
+    found = exports.job(id, time.time())
     if found is None:
         raise Refused(Issue("not-found"))
     return found

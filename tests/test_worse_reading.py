@@ -301,6 +301,16 @@ def test_the_upper_end_is_not_explained_by_what_explains_the_lower() -> None:
     assert ["Because of", "Not settled"] == [" ".join(one["rationale"].split()[:2]) for one in risk["prediction"]]
 
 
+@pytest.mark.parametrize("how", [{}, {"complete": frozenset({"inspection"})}], ids=["inspected", "declared complete"])
+def test_an_inspection_that_cannot_be_used_keeps_another_from_clearing(how: Json) -> None:
+    """Clear by one entry, "not clear" by one that is preliminary: nothing is ruled out on that foot."""
+    exam = Exam().normal() if not how else without(Exam().normal(), "foot-inspection")
+    exam.see("foot-inspection", "not-clear", "left", status="preliminary")
+
+    assert ["unknown", "no"] == [summary_of(exam, **how)["findings"]["ulcer"][side] for side in ("left", "right")]
+    assert ("low", "active") == reach(exam, **how)
+
+
 def test_fever_in_fahrenheit_is_fever() -> None:
     exam = ulcerated().see("body-temperature", {"valueQuantity": quantity(101.3, "[degF]")})
 

@@ -8,6 +8,7 @@ from sural.exam.examination import Examination, Limb
 from sural.exam.finding import Finding, Unheard, Value
 from sural.terminology.site import SIDES
 
+_INSPECTED = ("foot-inspection", "complete-inspection")
 _BEYOND_ALL = Decimal(10**9)
 _WORST_DETAILS: dict[str, tuple[tuple[str, Value], ...]] = {"monofilament-sites": (("sites-tested", Decimal(1)),)}
 
@@ -30,6 +31,8 @@ def as_if_heard(exam: Examination) -> Examination:
             continue
         for side in (one.side,) if one.side else SIDES:
             limb = other.left if side == "left" else other.right
+            if one.concept.code == "foot-inspection" and one.concept.adverse(one.value):
+                limb.findings = {code: known for code, known in limb.findings.items() if known.assumed not in _INSPECTED}
             if one.concept.scope == "site":
                 _worsen(limb.sites.setdefault(one.concept.code, {}), one.site.code if one.site else "", one, side)
             else:

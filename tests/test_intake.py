@@ -1585,6 +1585,7 @@ def test_only_an_active_referral_on_file_makes_another_needless(status: str) -> 
     "more",
     [
         {"intent": "option"},
+        {"intent": "proposal"},
         {"doNotPerform": True},
         {"modifierExtension": MODIFIED},
         {"priority": "routine"},
@@ -1594,7 +1595,7 @@ def test_only_an_active_referral_on_file_makes_another_needless(status: str) -> 
     ],
 )
 def test_a_referral_that_is_not_wanted_or_not_for_this_makes_none_needless(more: Json) -> None:
-    """An option, a "do not", one that is less urgent, too old, of the future or of no known day."""
+    """An option, a proposal that nobody took up, a "do not", one that is less urgent, too old, of the future or of no known day."""
     assert _asked_of_the_foot_service(_referral(snomed("702848001"), **more))
 
 

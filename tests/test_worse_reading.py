@@ -311,6 +311,42 @@ def test_an_inspection_that_cannot_be_used_keeps_another_from_clearing(how: Json
     assert ("low", "active") == reach(exam, **how)
 
 
+def report_of(exam: Exam) -> str:
+    (report,) = of_type(answer_of(exam), "DiagnosticReport")
+    return str(report["text"]["div"])
+
+
+def test_the_report_says_what_was_found_of_the_circulation() -> None:
+    """Pulses, indexes and rest pain are in the findings, not only behind the category."""
+    exam = Exam().pulses("left", "absent", "present").see("ankle-brachial-index", 1.42, "left").see("rest-pain", "present", "right")
+
+    text = report_of(exam)
+
+    assert "Circulation: Right, ischaemic rest pain present. Left, dorsalis pedis pulse absent; posterior tibial pulse present; " in text
+    assert "ankle-brachial index 1.42" in text
+
+
+def test_a_contradiction_of_two_concepts_names_both() -> None:
+    """ "Present against below knee" says nothing."""
+    exam = amputated().see("foot-ulcer", "present", "left")
+
+    assert "present against amputation: below knee" in report_of(exam)
+    assert "against amputation: below knee" in of_type(answer_of(exam), "DetectedIssue")[0]["detail"]
+
+
+@pytest.mark.parametrize(("toe", "notes"), [(None, 0), (25, 0), (45, 1)])
+def test_rest_pain_is_unexplained_only_when_the_ischaemia_grade_is_known(toe: int | None, notes: int) -> None:
+    exam = Exam().see("rest-pain", "present", "left")
+    if toe is not None:
+        exam.see("toe-pressure", toe, "left")
+
+    (graded,) = summary_of(exam)["ulcers"]
+
+    assert notes == graded["wifi"]["notes"].count("rest-pain-not-explained-by-grade")
+    assert notes == report_of(exam).count("the ischaemia grade does not explain")
+    assert "Left foot, gangrene or rest pain without an ulcer on record" in report_of(exam)
+
+
 def test_fever_in_fahrenheit_is_fever() -> None:
     exam = ulcerated().see("body-temperature", {"valueQuantity": quantity(101.3, "[degF]")})
 

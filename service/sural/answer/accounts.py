@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping
 
 from sural import canonical
 from sural.answer.parts import DEVICE_REFERENCE, Json, Writing, cited, concept, meta, narrative
-from sural.answer.wording import said_value
+from sural.answer.wording import said_against, said_value
 from sural.exam.examination import Contradiction
 from sural.exam.finding import Finding
 from sural.intake.context import Fate
@@ -15,7 +15,7 @@ from sural.issues import KINDS, Issue
 def detected_issue(writing: Writing, number: int, contradiction: Contradiction) -> Json:
     """Findings that contradict each other, and which was taken."""
     taken, against = contradiction.taken, contradiction.against
-    others = ", ".join(dict.fromkeys(said_value(finding) for finding in against))
+    others = ", ".join(dict.fromkeys(said_against(taken, finding) for finding in against))
     says = f"{_place(taken)}: {said_value(taken)} was taken against {others}, the worse reading."
     resource: Json = {
         "resourceType": "DetectedIssue",

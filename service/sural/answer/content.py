@@ -16,7 +16,7 @@ from sural.answer.drawing.words import findings
 from sural.answer.neuropathy_words import conclusion_lines, follow_up_lines, score_line
 from sural.answer.referrals import said_reasons
 from sural.answer.risk_assessments import rationale, said_difference, said_range
-from sural.answer.wording import CAUTIONS, EMERGENCY, NOTES, in_sentence, listed, said_factor, said_span, said_value
+from sural.answer.wording import CAUTIONS, EMERGENCY, NOTES, in_sentence, listed, said_against, said_factor, said_span, said_value
 from sural.exam.finding import Finding
 from sural.footrisk.prognosis import NOT_FOR, PERCENT, RISKS, TITLE, Prognosis
 from sural.footrisk.risk import GradedUlcer, Standing
@@ -181,7 +181,8 @@ def _prognosis(prognosis: Prognosis) -> str:
 
 def _ulcer(graded: GradedUlcer) -> str:
     site = graded.ulcer.present.site if graded.ulcer else None
-    parts = [f"{graded.side.capitalize()} foot{f', {site.display.lower()}' if site else ''}:"]
+    what = f", {site.display.lower()}" if site else "" if graded.ulcer else ", gangrene or rest pain without an ulcer on record"
+    parts = [f"{graded.side.capitalize()} foot{what}:"]
     if graded.sinbad:
         score = graded.sinbad.score
         missing = f" (missing: {', '.join(graded.sinbad.missing)})" if graded.sinbad.missing else ""
@@ -199,12 +200,14 @@ def _ulcer(graded: GradedUlcer) -> str:
         parts.append(f"WIfI {grades}, stage {'/'.join(map(str, wifi.stages))} (table from memory);")
     infection = graded.infection
     parts.append(f"IWGDF/IDSA infection {infection.grade or f'{infection.at_least} to {infection.at_most}'}.")
+    if graded.wifi:
+        parts += [NOTES[note] for note in graded.wifi.notes]
     return " ".join(parts)
 
 
 def _contradiction(taken: Finding, against: tuple[Finding, ...]) -> str:
     where = " ".join(filter(None, (taken.concept.display, taken.site.display.lower() if taken.site else "", taken.side or "")))
-    return f"{where}: {said_value(taken)} against {', '.join(said_value(other) for other in against)}."
+    return f"{where}: {said_value(taken)} against {', '.join(said_against(taken, other) for other in against)}."
 
 
 def said_gap(gap: Gap) -> str:

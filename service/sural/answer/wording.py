@@ -64,6 +64,12 @@ def said_value(finding: Finding) -> str:
 _UNITS = {"D": "day", "W": "week", "M": "month", "Y": "year"}
 
 
+def said_against(taken: Finding, other: Finding) -> str:
+    """A value that another was taken against; of another concept with its name."""
+    said = said_value(other)
+    return said if other.concept.code == taken.concept.code else f"{in_sentence(other.concept.display)}: {said}"
+
+
 def said_span(earliest: str, latest: str) -> str:
     """Two ISO 8601 durations of one unit each (P1M) as words: "1 to 2 months"."""
     if earliest != latest and earliest[-1] == latest[-1]:

@@ -16,6 +16,7 @@ _ENCOUNTER = frozenset(
     {"planned", "arrived", "triaged", "in-progress", "onleave", "finished", "cancelled", "entered-in-error", "unknown"}
 )
 _REQUEST = frozenset({"draft", "active", "on-hold", "revoked", "completed", "entered-in-error", "unknown"})
+_NOBODY_WANTS = frozenset({"option", "proposal"})
 _PRIORITY = frozenset({None, "routine", "urgent", "asap", "stat"})
 _INPATIENT = frozenset({"IMP", "ACUTE", "NONAC"})
 _IN_HOSPITAL = frozenset({"arrived", "triaged", "in-progress", "onleave"})
@@ -52,7 +53,8 @@ def read_encounter(context: Context, item: Item, record: wire.Encounter, about: 
 
 
 def read_request(context: Context, item: Item, record: wire.ServiceRequest, about: Gathered) -> None:
-    """A referral on file. Only one that is active and really wanted by someone can make a second one needless."""
+    """A referral on file. Only one that is active and really wanted by someone can make a second one needless: never a proposal, of Sural
+    or another, which R4 defines as a suggestion without the intention to make it happen."""
     if record.status not in _REQUEST or record.intent not in INTENTS or record.priority not in _PRIORITY:
         context.unusable(item, "status-invalid" if record.status and record.intent else "element-missing", about)
         return
@@ -68,7 +70,7 @@ def read_request(context: Context, item: Item, record: wire.ServiceRequest, abou
     if (
         service is None
         or record.status != "active"
-        or record.intent == "option"
+        or record.intent in _NOBODY_WANTS
         or record.doNotPerform
         or record.modifierExtension
     ):

@@ -82,7 +82,7 @@ class SideView(Struct, frozen=True):
     """Everything the picture shows of one side.
 
     `amputation` is the level of a lost foot, else None. `filament` is the 10 g monofilament by site code; `filament_said` what was recorded
-    of it, or empty when it was not tested. `skin` is the worst state of all modalities by rank, empty when the leg was not examined.
+    of it, or empty when it was not tested. `flow` is what was found of the circulation. `skin` is the worst state of all modalities by rank, empty when the leg was not examined.
     """
 
     side: str
@@ -96,6 +96,7 @@ class SideView(Struct, frozen=True):
     filament_said: tuple[str, ...]
     filament_whole: str
     measured: tuple[str, ...]
+    flow: tuple[str, ...]
     seen: tuple[Seen, ...]
     not_looked_for: tuple[str, ...]
     reflexes: Mapping[str, Reflex]

@@ -103,6 +103,7 @@ def _side(limb: Limb, missing: list[Gap], doubts: Doubts, legs: tuple[Lane, ...]
         filament_said=() if lost else tuple(_filament_said(limb, filament)),
         filament_whole=_filament_whole(limb),
         measured=() if lost else tuple(_measured(limb)),
+        flow=tuple(_flow(limb)),
         seen=() if lost else tuple(_seen(limb, doubts)),
         not_looked_for=tuple(gap.part for gap in here if gap.part in _LOOKED_FOR),
         reflexes={code: _reflex(limb, code, doubts) for code in ("knee-reflex", "ankle-reflex", "plantar-response")},
@@ -156,6 +157,32 @@ def _measured(limb: Limb) -> list[str]:
     ]
     found += [f"{words} present" for code, words in _TOO_MUCH if limb.value(code) == "present"]
     return found
+
+
+_FLOW = {
+    "dorsalis-pedis-pulse": "dorsalis pedis pulse {}",
+    "posterior-tibial-pulse": "posterior tibial pulse {}",
+    "ankle-brachial-index": "ankle-brachial index {}",
+    "ankle-pressure": "ankle pressure {} mmHg",
+    "toe-brachial-index": "toe-brachial index {}",
+    "toe-pressure": "toe pressure {} mmHg",
+    "tcpo2": "transcutaneous oxygen {} mmHg",
+    "pedal-waveform": "pedal waveform {}",
+    "capillary-refill": "capillary refill {} s",
+    "claudication": "claudication {}",
+    "rest-pain": "ischaemic rest pain {}",
+    "peripheral-arterial-disease": "known arterial disease {}",
+    "limb-threatening-ischaemia": "limb-threatening ischaemia {}",
+    "acute-limb-ischaemia": "acute limb ischaemia {}",
+}
+_OF_FLOW = frozenset(_FLOW)
+
+
+def _flow(limb: Limb) -> list[str]:
+    """What was found of the circulation, as it was recorded; also of a leg whose foot is gone."""
+    if _OF_FLOW.isdisjoint(limb.codes):
+        return []
+    return [words.format(finding.said) for code, words in _FLOW.items() if (finding := limb.findings.get(code)) is not None]
 
 
 def _seen(limb: Limb, doubts: Doubts) -> list[Seen]:

@@ -37,6 +37,7 @@ def findings(shown: View) -> Iterator[str]:
     for title, said in (
         ("10 g monofilament, soles", _filament),
         ("Measured", lambda side: "; ".join(map(in_sentence, side.measured))),
+        ("Circulation", lambda side: "; ".join(side.flow)),
         ("Reflexes", _reflexes),
         ("Seen on the feet", _seen),
     ):

@@ -77,7 +77,7 @@ def grade(foot: Foot, ulcer: Ulcer | None, infection: InfectionGrade) -> Wifi | 
         return None
     ischaemia, notes = _ischaemia(foot)
     wound = _wound(limb, ulcer)
-    if ulcer is None and not gangrene and ischaemia != (3,):
+    if ulcer is None and not gangrene and 3 not in ischaemia:
         notes = (*notes, "rest-pain-not-explained-by-grade")
     possible = _INFECTION_BY_GRADE[infection.at_least], _INFECTION_BY_GRADE[infection.at_most]
     return Wifi(wound, ischaemia, tuple(range(possible[0], possible[1] + 1)), notes)

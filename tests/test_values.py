@@ -546,7 +546,8 @@ OUT_OF_RANGE = (
     ("ankle-brachial-index", 5.1, "1"), ("ankle-brachial-index", 95, "1"), ("toe-brachial-index", 70, "1"), ("toe-pressure", -1, "mm[Hg]"),
     ("vibration-threshold", 101, "V"), ("vibration-threshold", -25, "V"), ("toe-touch", 4, "1"), ("toe-touch", 2.5, "1"),
     ("vibration-graded", 9, "{score}"), ("pain-score", 11, "{score}"), ("ulcer-area", -0.1, "cm2"), ("diabetes-onset", 151, "a"),
-    ("diabetes-onset", -1, "a"), ("white-cell-count", -1, "10*9/L"), ("infection-sign-count", 6, "1"),
+    ("diabetes-onset", -1, "a"), ("white-cell-count", -1, "10*9/L"), ("infection-sign-count", 6, "1"), ("toe-pressure", 301, "mm[Hg]"),
+    ("ankle-pressure", 401, "mm[Hg]"), ("tcpo2", 201, "mm[Hg]"), ("egfr", 251, "mL/min/{1.73_m2}"), ("toe-pressure", 80, "kPa"),
 )  # fmt: skip
 
 
@@ -559,7 +560,8 @@ def test_a_number_that_cannot_be_is_refused(code: str, value: float, unit: str) 
 @pytest.mark.parametrize(
     ("code", "value", "unit"),
     [("body-temperature", 20, "Cel"), ("body-temperature", 45, "Cel"), ("ankle-brachial-index", 5, "1"), ("ankle-brachial-index", 0, "1"),
-     ("toe-touch", 0, "1"), ("toe-touch", 3, "1"), ("toe-pressure", 0, "mm[Hg]"), ("foot-skin-temperature", -1, "Cel"), ("diabetes-onset", 150, "a")],
+     ("toe-touch", 0, "1"), ("toe-touch", 3, "1"), ("toe-pressure", 0, "mm[Hg]"), ("toe-pressure", 300, "mm[Hg]"),
+     ("ankle-pressure", 400, "mm[Hg]"), ("egfr", 250, "mL/min/{1.73_m2}"), ("foot-skin-temperature", -1, "Cel"), ("diabetes-onset", 150, "a")],
 )  # fmt: skip
 def test_the_ends_of_a_range_are_within_it(code: str, value: float, unit: str) -> None:
     """Both ends are still measurable."""

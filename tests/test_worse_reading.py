@@ -311,6 +311,15 @@ def test_an_inspection_that_cannot_be_used_keeps_another_from_clearing(how: Json
     assert ("low", "active") == reach(exam, **how)
 
 
+def test_pressures_and_filtration_that_cannot_be_clear_nothing() -> None:
+    """A toe pressure of 900 mmHg with a triphasic waveform, an eGFR of 900: slips of the pen that read as health."""
+    toe = without(Exam().normal(), "dorsalis-pedis-pulse").see("toe-pressure", 900, "left").see("arm-systolic-pressure", 150, "left")
+    kidneys = without(Exam().normal(), "egfr").see("egfr", 900)
+
+    assert "unknown" == summary_of(toe.see("pedal-waveform", "triphasic", "left"))["findings"]["arterialDisease"]["left"]
+    assert ("low", "moderate") == reach(kidneys, SCOTLAND)
+
+
 def report_of(exam: Exam) -> str:
     (report,) = of_type(answer_of(exam), "DiagnosticReport")
     return str(report["text"]["div"])

@@ -140,6 +140,13 @@ def test_retry_after_is_read_in_both_forms(header: str, seconds: float | None) -
     assert seconds == retry_after({"retry-after": header}, now=1000.0)
 
 
+def test_a_date_to_wait_for_counts_from_the_time_of_the_server() -> None:
+    """M1: our clock may be wrong by more than the wait."""
+    headers = {"retry-after": email.utils.formatdate(5000 + 90, usegmt=True), "date": email.utils.formatdate(5000, usegmt=True)}
+
+    assert 90.0 == retry_after(headers, now=1000.0)
+
+
 @respx.mock
 def test_a_wait_longer_than_patience_is_a_fault() -> None:
     """M1: nobody waits for an hour inside one request; the caller learns how long."""
@@ -167,7 +174,7 @@ def test_a_failing_server_is_asked_again_with_growing_waits() -> None:
 @respx.mock
 def test_a_post_is_not_sent_twice_unless_it_may() -> None:
     """E1: only a search or a transaction of conditional creates may be repeated."""
-    route = respx.post(f"{BASE}/").respond(503)
+    route = respx.post(BASE).respond(503)
 
     once, _ = asking(lambda it: it.request("POST", "", content=b"{}"))
     after_one = route.call_count
@@ -308,7 +315,7 @@ def test_redirects_that_never_end_are_given_up() -> None:
 @respx.mock
 def test_a_post_is_not_redirected() -> None:
     """M6: what was sent to one address is not sent to another."""
-    respx.post(f"{BASE}/").respond(307, headers={"location": f"{BASE}/other"})
+    respx.post(BASE).respond(307, headers={"location": f"{BASE}/other"})
 
     found, _ = asking(lambda it: it.request("POST", "", content=b"{}"))
 

@@ -14,6 +14,7 @@ from msgspec.structs import replace
 import sural
 from sural.ledger.answers import Answers
 from sural.ledger.store import Ledger
+from sural.records.fake_ehr.faults import Faults
 from sural.records.faults import RecordsFault
 from sural.records.outgoing import NotOurs
 from tests.bench import KINDS, PATIENT, Bench, lost_feeling, statuses
@@ -250,3 +251,63 @@ def test_findings_that_come_in_one_by_one_are_one_examination() -> None:
     assert 1 == len(bench.states())
     assert 4 == len(bench.held("RiskAssessment"))
     assert {"amended"} == statuses(bench.held("RiskAssessment"))
+
+
+def withdrawn_everything(bench: Bench) -> None:
+    """Every finding is entered in error."""
+    for entry in bench.exam["entry"]:
+        if entry["resource"]["resourceType"] == "Observation":
+            bench.change(entry["resource"]["id"], status="entered-in-error")
+
+
+def assert_nothing_of_ours_stands(bench: Bench) -> None:
+    ours = [one for kind in KINDS for one in bench.held(kind) if kind not in ("Device", "Provenance")]
+    assert ours and {"entered-in-error"} == statuses(ours)
+
+
+@pytest.mark.parametrize("again", [True, False], ids=["written again first", "withdrawn at once"])
+@pytest.mark.parametrize("faults", [{"lose_reply_every": 1}, {"no_transaction": True, "fail_every": 15}], ids=["reply lost", "cut off"])
+def test_what_was_written_before_a_lost_reply_is_withdrawn_with_its_findings(faults: Json, again: bool) -> None:
+    """Where it stands is looked up again: the proposals of a withdrawn finding would else stay active."""
+    bench = Bench(**faults).examine(lost_feeling())
+    with pytest.raises(RecordsFault):
+        bench.write()
+    bench.ehr.faults = Faults(no_transaction=faults.get("no_transaction", False))
+    if again:
+        bench.write()
+    withdrawn_everything(bench)
+    bench.vanish()
+
+    assert_nothing_of_ours_stands(bench)
+
+
+def test_an_amendment_whose_reply_was_lost_is_still_ours_to_take_back() -> None:
+    """The version that it gave a proposal is no sign of somebody else."""
+    bench = Bench().examine(lost_feeling())
+    bench.write()
+    late = next(one["resource"]["id"] for one in bench.exam["entry"] if "not-felt" in str(one))
+    bench.change(late, note=[{"text": "seen twice"}], issued="2026-03-01T09:00:00Z")
+    bench.ehr.faults = Faults(lose_reply_every=1)
+    with pytest.raises(RecordsFault):
+        bench.write()
+    bench.ehr.faults = Faults()
+    bench.write()
+    withdrawn_everything(bench)
+    bench.vanish()
+
+    assert_nothing_of_ours_stands(bench)
+
+
+def test_a_proposal_that_was_taken_up_after_a_lost_reply_is_left_alone() -> None:
+    bench = Bench(lose_reply_every=1).examine(lost_feeling())
+    with pytest.raises(RecordsFault):
+        bench.write()
+    bench.ehr.faults = Faults()
+    for request in bench.held("ServiceRequest"):
+        bench.ehr.store.put(request | {"status": "completed"})
+    bench.write()
+    withdrawn_everything(bench)
+    written = bench.vanish()
+
+    assert {"completed"} == statuses(bench.held("ServiceRequest"))
+    assert any("changed by somebody else" in text for text in written.left)

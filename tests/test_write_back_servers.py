@@ -8,11 +8,12 @@ from typing import Any
 
 import orjson
 import pytest
+from msgspec.structs import replace
 
 import sural
 from sural.ledger.answers import Answers
 from sural.ledger.store import Ledger
-from sural.records.faults import Declined
+from sural.records.faults import Declined, RecordsFault, Unreadable
 from sural.records.write_back import Writer
 from tests.bench import KINDS, PATIENT, Bench, lost_feeling, statuses
 from tests.builders import Json
@@ -169,3 +170,62 @@ def test_without_a_ledger_a_later_examination_replaces_open_proposals() -> None:
 
     assert {first["id"]: "completed"} | {one["id"]: "revoked" for one in others} == early
     assert ["superseded", "acknowledged"] == [one.state for one in Answers(store, BASE).of_subject(PATIENT)]
+
+
+def test_a_transaction_that_was_done_in_part_is_not_taken_for_done() -> None:
+    """A server that does it as a batch: somebody changed one resource meanwhile (412), and its withdrawal is still to be made."""
+    bench = Bench(as_batch=True).examine(lost_feeling())
+    bench.write()
+    for entry in bench.exam["entry"]:
+        if entry["resource"]["resourceType"] == "Observation":
+            bench.change(entry["resource"]["id"], status="entered-in-error")
+    assessment = bench.held("RiskAssessment")[0]
+    put, changed = bench.ehr.store.put, []
+
+    def meanwhile(resource: Json) -> Any:
+        if not changed:
+            changed.append(put(assessment))
+        return put(resource)
+
+    bench.ehr.store.put = meanwhile  # type: ignore[method-assign]
+    with pytest.raises(RecordsFault):
+        bench.vanish()
+    states = bench.states()
+    bench.ehr.store.put = put  # type: ignore[method-assign]
+    bench.vanish()
+
+    assert ["acknowledged"] == states
+    assert {"entered-in-error"} == statuses([one for kind in KINDS for one in bench.held(kind) if kind not in ("Device", "Provenance")])
+
+
+@pytest.mark.parametrize("faults", [{}, {"no_transaction": True}], ids=["transaction", "one by one"])
+def test_a_server_that_answers_without_a_body_is_understood(faults: Json) -> None:
+    """R4, http.html#ops: the body of a create or update may be left out; Location and ETag say where it stands."""
+    bench, whole = Bench(no_body=True, **faults).examine(lost_feeling()), Bench(**faults).examine(lost_feeling())
+    bench.write()
+    whole.write()
+    again = bench.write()
+
+    assert ["acknowledged"] == bench.states()
+    assert whole.count() == bench.count()
+    assert () == again.steps
+
+
+def test_a_deleted_resource_that_is_answered_with_an_outcome_is_not_written_over() -> None:
+    """Status 200 with an OperationOutcome: nothing is known of it, so that the answer waits."""
+    bench = Bench().examine(lost_feeling())
+    bench.write()
+    gone = bench.held("RiskAssessment")[0]
+    read = bench.ehr.store.read
+
+    def odd(kind: str, id: str) -> Any:
+        kept = read(kind, id)
+        return replace(kept, resource={}, raw=b'{"resourceType":"OperationOutcome","issue":[]}') if id == gone["id"] else kept
+
+    bench.ehr.store.read = odd  # type: ignore[method-assign]
+    for entry in bench.exam["entry"]:
+        if entry["resource"]["resourceType"] == "Observation":
+            bench.change(entry["resource"]["id"], status="entered-in-error")
+    with pytest.raises(Unreadable):
+        bench.vanish()
+    assert ["acknowledged"] == bench.states()

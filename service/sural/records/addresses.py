@@ -41,7 +41,7 @@ class Addresses:
         Raises HostRefused when it lies on a host that is not allowed.
         """
         try:
-            whole = urljoin(against or f"{self.base}/", address)
+            whole = urljoin(against or f"{self.base}/", address) if address else self.base
         except ValueError:
             whole = ""
         origin = _origin(whole)

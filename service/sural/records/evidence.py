@@ -26,7 +26,7 @@ async def withdrawn(connection: Connection, inputs: Iterable[str], examined: str
         if kind not in EVIDENCE:
             continue
         try:
-            there: Json = await connection.get(f"{kind}/{id}")
+            there = await connection.read(kind, id)
         except NotThere:
             gone += 1
             continue
@@ -44,7 +44,7 @@ async def still(connection: Connection, references: Iterable[str], subject: str 
         kind, _, id = reference.removeprefix(f"{connection.base}/").partition("/_history/")[0].rpartition("/")
         if kind in EVIDENCE:
             try:
-                there: Json = await connection.get(f"{kind}/{id}")
+                there = await connection.read(kind, id)
             except NotThere:
                 continue
             if is_usable(there) and _is_of(there, subject, connection.base):

@@ -59,6 +59,13 @@ class Held:
         own = [one for kind in KINDS async for one in self._own(kind, subject)]
         return [await self._noted(subject, one, own) for one in sorted(leading, key=when_effective)]
 
+    async def places(self, subject: str, examination: str) -> list[Place]:
+        """Where the answer about an examination stands there, without versions, because nobody knows who changed it. Raises RecordsFault."""
+        if not subject.startswith("Patient/"):
+            return []
+        own = [one for kind in KINDS async for one in self._own(kind, subject)]
+        return [Place(kind, one["resourceType"], str(one["id"])) for one in own for of, kind in (_examination(one),) if of == examination]
+
     async def _noted(self, subject: str, leading: Json, own: list[Json]) -> Noted:
         examination, _ = _examination(leading)
         mine = [(_examination(one)[1], one) for one in own if _examination(one)[0] == examination]

@@ -11,6 +11,7 @@ import re
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from contextlib import asynccontextmanager
+from datetime import UTC
 from types import TracebackType
 from typing import Any, Protocol, Self
 
@@ -130,6 +131,14 @@ class Connection:
     async def get(self, address: str, params: Mapping[str, str] | None = None) -> Any:
         """The JSON under an address, relative to the base or absolute."""
         return (await self.request("GET", address, params=params)).json()
+
+    async def read(self, kind: str, id: str) -> dict[str, Any]:
+        """One resource. Raises RecordsFault, Unreadable for anything else, such as an OperationOutcome with status 200."""
+        reply = await self.request("GET", f"{kind}/{id}")
+        found = reply.json()
+        if not isinstance(found, dict) or found.get("resourceType") != kind or found.get("id") != id:
+            raise Unreadable(reply.route, "not the resource asked for")
+        return found
 
     async def request(
         self,
@@ -289,13 +298,22 @@ def media_type(headers: Mapping[str, str]) -> str:
 
 
 def retry_after(headers: Mapping[str, str], now: float) -> float | None:
-    """The seconds of a Retry-After header, given as seconds or as an HTTP date; None when it is missing or unreadable."""
+    """The seconds of a Retry-After header, given as seconds or as an HTTP date; None when it is missing or unreadable.
+
+    A date counts from the server's own time, where the answer tells it: `now` may differ from that.
+    """
     text = headers.get("retry-after", "").strip()
     if text.isascii() and text.isdigit():
         return float(text)
+    until, theirs = _http_date(text), _http_date(headers.get("date", ""))
+    return None if until is None else max(0.0, until - (now if theirs is None else theirs))
+
+
+def _http_date(text: str) -> float | None:
     try:
-        return max(0.0, email.utils.parsedate_to_datetime(text).timestamp() - now)
-    except ValueError:
+        found = email.utils.parsedate_to_datetime(text)
+        return (found if found.tzinfo else found.replace(tzinfo=UTC)).timestamp()
+    except (ValueError, OverflowError):
         return None
 
 

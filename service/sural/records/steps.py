@@ -11,9 +11,9 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from sural.ledger.answers import Place
-from sural.records.faults import Declined, NotThere, RecordsFault, ServerFailed, Unreadable
+from sural.records.faults import Declined, NotThere, RecordsFault, ServerFailed, Unreadable, of_status
 from sural.records.held import Held
-from sural.records.http import Connection
+from sural.records.http import Connection, Reply, issue_codes
 
 Json = dict[str, Any]
 NO_TRANSACTIONS = frozenset({404, 405, 501})
@@ -96,8 +96,9 @@ async def transact(connection: Connection, steps: Sequence[Step]) -> list[Done] 
         if fault.status in NO_TRANSACTIONS or (isinstance(fault, Declined) and "not-supported" in fault.codes):
             return None
         raise
-    answers = reply.json().get("entry", [])
-    if len(answers) != len(steps):
+    response = reply.json()
+    answers = response.get("entry", []) if isinstance(response, dict) else []
+    if len(answers) != len(steps) or not all(isinstance(answer, dict) for answer in answers):
         raise Unreadable(reply.route, "a transaction response of another length")
     return [_done(step, answer, reply.route) for step, answer in zip(steps, answers, strict=True)]
 
@@ -120,7 +121,7 @@ async def one_by_one(
             reply = await connection.request(
                 "PUT", f"{step.type}/{step.id}", content=orjson.dumps(resource), headers=headers, idempotent=not step.version
             )
-            result = Done(step, Place(step.kind, step.type, step.id, version_of(reply.json())), True)
+            result = Done(step, _placed(reply, step) or Place(step.kind, step.type, step.id), True)
         done.append(result)
         if step.link:
             links[step.link] = result.place.reference
@@ -131,15 +132,17 @@ async def create(connection: Connection, held: Held, step: Step, subject: str) -
     """Create one resource if it is not there. It is looked for first, because not every server heeds If-None-Exist; one that does not
     search by the condition gets none."""
     there = await held.find(step.type, step.condition, subject)
-    changed = False
-    if there is None:
-        conditional = held.searchable(step.type, step.condition)
-        headers = {"Prefer": "return=representation"} | ({"If-None-Exist": step.condition} if conditional else {})
-        reply = await connection.request(
-            "POST", step.type, content=orjson.dumps(step.resource), headers=headers, idempotent=conditional
-        )
-        there, changed = reply.json(), reply.status == 201
-    return Done(step, Place(step.kind, step.type, str(there["id"]), version_of(there)), changed)
+    if there is not None:
+        return Done(step, Place(step.kind, step.type, str(there["id"]), version_of(there)), False)
+    conditional = held.searchable(step.type, step.condition)
+    headers = {"Prefer": "return=representation"} | ({"If-None-Exist": step.condition} if conditional else {})
+    reply = await connection.request(
+        "POST", step.type, content=orjson.dumps(step.resource), headers=headers, idempotent=conditional
+    )
+    place = _placed(reply, step)
+    if place is None:
+        raise Unreadable(reply.route, "a create that does not say what was created")
+    return Done(step, place, reply.status == 201)
 
 
 def linked(tree: Any, links: Mapping[str, str]) -> Any:
@@ -152,19 +155,43 @@ def linked(tree: Any, links: Mapping[str, str]) -> Any:
     return [linked(one, links) for one in tree] if isinstance(tree, list) else tree
 
 
+def _placed(reply: Reply, step: Step) -> Place | None:
+    """Where a resource stands after a create or update, by the body or, as servers may leave that out whatever they are asked, the headers."""
+    try:
+        there = reply.json() if reply.content else {}
+    except Unreadable:
+        there = {}
+    if isinstance(there, dict) and there.get("resourceType") == step.type and there.get("id"):
+        return Place(step.kind, step.type, str(there["id"]), version_of(there) or _version(reply.headers))
+    id, version = _located(reply.headers.get("location") or reply.headers.get("content-location") or "", step.type)
+    id = step.id or id
+    return Place(step.kind, step.type, id, version or _version(reply.headers)) if id else None
+
+
+def _located(location: str, kind: str) -> tuple[str | None, str | None]:
+    """The id and version of a resource in the location that a server gives it."""
+    before, _, version = location.partition("/_history/")
+    parts = before.rstrip("/").split("/")
+    return (parts[-1] if len(parts) >= 2 and parts[-2] == kind else None), version or None
+
+
+def _version(headers: Mapping[str, Any]) -> str | None:
+    return str(headers.get("etag") or "").removeprefix("W/").strip('"') or None
+
+
 def _done(step: Step, answer: Json, route: str) -> Done:
+    """What one entry of a transaction response says. One that failed while others did not, as in a batch, is a fault of the whole."""
     response = answer.get("response", {})
-    location = str(response.get("location", ""))
-    parts = location.partition("/_history/")[0].rstrip("/").split("/")
-    id = step.id or (parts[-1] if len(parts) >= 2 and parts[-2] == step.type else None) or answer.get("resource", {}).get("id")
+    status = str(response.get("status", ""))[:3]
+    if status and not status.startswith("2"):
+        said = response.get("outcome") or answer.get("resource") or {}
+        codes = issue_codes(orjson.dumps(said))
+        raise of_status(route, int(status), codes, None) if status.isdigit() and int(status) >= 400 else Unreadable(route, "an entry was not done")
+    id, version = _located(str(response.get("location", "")), step.type)
+    id = step.id or id or answer.get("resource", {}).get("id")
     if not id:
         raise Unreadable(route, "a transaction response without a location")
-    version = location.partition("/_history/")[2] or str(response.get("etag", "")).removeprefix("W/").strip('"') or None
-    return Done(
-        step,
-        Place(step.kind, step.type, str(id), version),
-        step.id is not None or str(response.get("status", "")).startswith("201"),
-    )
+    return Done(step, Place(step.kind, step.type, str(id), version or _version(response)), step.id is not None or status == "201")
 
 
 def version_of(resource: Json) -> str | None:

@@ -77,10 +77,13 @@ class Writer:
         steps = [step for one in turned for step in one.steps]
         left = [*not_taken, *(text for one in turned for text in one.left)]
         if outgoing.inputs and not (mine and mine.state in SETTLED and mine.content == outgoing.content):
-            more, kept = ([], [GROWN_OLD]) if mine and await self._has_grown_old(mine, whole) else await self._for_this(mine, outgoing)
-            steps, left = [*steps, *[step for step in more if await self._needed(step)]], [*left, *kept]
-            if not dry_run and GROWN_OLD not in kept:
-                await self._send(outgoing, mine, more)
+            if mine and await self._has_grown_old(mine, whole):
+                left = [*left, GROWN_OLD]
+            else:
+                more = await self._for_this(mine, outgoing)
+                steps, left = [*steps, *[step for step in more.steps if await self._needed(step)]], [*left, *more.left]
+                if not dry_run:
+                    await self._send(outgoing, mine, more)
         if not dry_run:
             for one in turned:
                 await self._settle(one)
@@ -124,15 +127,16 @@ class Writer:
             return False
         return len(await still(self.connection, missing, outgoing.subject)) == len(missing)
 
-    async def _for_this(self, mine: Noted | None, outgoing: Outgoing) -> tuple[list[Step], list[str]]:
+    async def _for_this(self, mine: Noted | None, outgoing: Outgoing) -> "_Needed":
         """Create what is not there; amend what is, and retract what no longer holds."""
         if mine is None:
-            return [_create(part) for part in outgoing.parts], []
+            return _Needed(tuple(_create(part) for part in outgoing.parts))
         steps: list[Step] = []
         left: list[str] = []
         standing = await self._standing(mine, outgoing)
         places = {kind: Place(kind, there["resourceType"], str(there["id"]), version_of(there)) for kind, there in standing.items()}
         links = {part.link: places[part.kind].reference for part in outgoing.parts if part.kind in places}
+        named = links | {part.link: place.reference for part in outgoing.parts for place in mine.places if part.kind == place.kind == SOFTWARE}
         for part in outgoing.parts:
             there = standing.get(part.kind)
             if part.kind == PROVENANCE and await self._held.find(part.type, part.condition, outgoing.subject):
@@ -148,7 +152,7 @@ class Writer:
         for kind, there in standing.items():
             if outgoing.part(kind) is None:
                 steps += _retracted(kind, there, mine, "withdraw", left)
-        return steps, left
+        return _Needed(tuple(steps), tuple(left), _places(mine, outgoing, standing, named))
 
     async def _standing(self, mine: Noted, outgoing: Outgoing) -> dict[str, Json]:
         """The resources of this examination that the record system holds, by kind: as kept, else as found by their identifiers."""
@@ -164,24 +168,26 @@ class Writer:
         return found
 
     async def _read(self, place: Place) -> Json | None:
+        if place.id is None:
+            return None
         try:
-            there: Json = await self.connection.get(place.reference)
+            return await self.connection.read(place.type, place.id)
         except NotThere:
             return None
-        return there
 
-    async def _send(self, outgoing: Outgoing, mine: Noted | None, steps: list[Step]) -> None:
+    async def _send(self, outgoing: Outgoing, mine: Noted | None, needed: "_Needed") -> None:
         """Send, first kept as being sent, then as written. A create that found something there already is looked at again."""
-        inputs, places_before = frozenset(outgoing.inputs), mine.places if mine else ()
-        entry = Noted(outgoing.subject, outgoing.examination, outgoing.content, outgoing.examined, "sent", inputs, places_before)
+        inputs = frozenset(outgoing.inputs)
+        entry = Noted(outgoing.subject, outgoing.examination, outgoing.content, outgoing.examined, "sent", inputs, needed.places)
         self.answers.note(entry)
-        done = await self._do(steps, entry)
+        done = await self._do(list(needed.steps), entry)
         places = {place.kind: place for place in entry.places} | {one.step.kind: one.place for one in done}
         entry = replace(entry, places=tuple(places.values()))
         if mine is None and any(not one.changed and one.step.kind != SOFTWARE for one in done):
             self.answers.note(entry)
-            again, _ = await self._for_this(entry, outgoing)
-            places |= {one.step.kind: one.place for one in await self._do(again, entry)}
+            again = await self._for_this(entry, outgoing)
+            places |= {one.kind: one for one in again.places}
+            places |= {one.step.kind: one.place for one in await self._do(list(again.steps), entry)}
         self.answers.note(replace(entry, state="acknowledged", places=tuple(places.values())))
 
     async def _do(self, steps: list[Step], entry: Noted) -> list[Done]:
@@ -230,6 +236,8 @@ class Writer:
         state: State = "withdrawn" if later else "superseded"
         steps: list[Step] = []
         left: list[str] = []
+        if entry.state == "sent":
+            entry = replace(entry, places=await self._all_places(entry))
         for place in entry.places:
             if place.kind in (SOFTWARE, PROVENANCE) or (why == "revoke" and place.type != REQUEST):
                 continue
@@ -242,6 +250,12 @@ class Writer:
                 steps += _retracted(place.kind, there, entry, why, left)
         return _Turned(entry, state, tuple(steps), tuple(left))
 
+    async def _all_places(self, entry: Noted) -> tuple[Place, ...]:
+        """Where an answer stands of which nobody knows whether all of it was written: as kept, and as found by its identifiers."""
+        known = {place.kind for place in entry.places}
+        found = await self._held.places(entry.subject, entry.examination)
+        return (*entry.places, *(place for place in found if place.kind not in known))
+
     async def _settle(self, turned: "_Turned") -> None:
         """Carry out what was found for another examination, and keep that it was."""
         entry = turned.entry
@@ -253,6 +267,14 @@ class Writer:
             self.answers.withdraw(entry.examination)
         else:
             self.answers.note(replace(entry, state=turned.state, places=places))
+
+
+class _Needed(Struct, frozen=True):
+    """The steps that an answer takes, what is left alone and why, and where its resources stand already."""
+
+    steps: tuple[Step, ...] = ()
+    left: tuple[str, ...] = ()
+    places: tuple[Place, ...] = ()
 
 
 class _Turned(Struct, frozen=True):
@@ -283,6 +305,26 @@ def _amend(part: Part, there: Json, links: Mapping[str, str]) -> Step:
     if part.type != REQUEST and resource["status"] == "final" and there.get("status") in USABLE:
         resource["status"] = "amended"
     return Step("amend", part.kind, resource, part.link, id=str(there["id"]), version=version_of(there))
+
+
+def _places(mine: Noted, outgoing: Outgoing, standing: Mapping[str, Json], links: Mapping[str, str]) -> tuple[Place, ...]:
+    """Where an answer stands: as kept, and what was found beside. After a lost reply the version there is taken for the one that was
+    written where the resource is what was sent; of a proposal that is not, nobody knows who changed it."""
+    places = {place.kind: place for place in mine.places}
+    for kind, there in standing.items():
+        part = outgoing.part(kind)
+        mark = f"{outgoing.content}-{kind}"
+        ours = there["resourceType"] != REQUEST or (
+            part is not None and mark in answers_of(there) and _is_as_sent(there, linked(part.resource, links))
+        )
+        if ours or kind not in places:
+            places[kind] = Place(kind, there["resourceType"], str(there["id"]), version_of(there) if ours else None)
+    return tuple(places.values())
+
+
+def _is_as_sent(there: Json, sent: Json) -> bool:
+    """Whether a resource says what was sent and nothing else, beside what servers put in."""
+    return all(there.get(name) == sent.get(name) for name in {*there, *sent} - {"id", "meta", "text", "identifier"})
 
 
 def _retracted(kind: str, there: Json, entry: Noted, why: str, left: list[str]) -> Iterator[Step]:

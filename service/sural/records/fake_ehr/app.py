@@ -159,10 +159,15 @@ class FakeEhr:
                 raise Refusal(412, "conflict")
             if resource.get("id") != id:
                 raise Refusal(400, "invalid")
-            return _kept(self.store.put(resource), 200 if there else 201)
+            return self._answered(self.store.put(resource), 200 if there else 201)
         query = request.headers.get("if-none-exist")
         there = condition(self.store, kind, query, self.faults) if query else None
-        return _kept(there) if there else _kept(self.store.create(resource), 201)
+        return self._answered(there) if there else self._answered(self.store.create(resource), 201)
+
+    def _answered(self, kept: Kept, status: int = 200) -> Response:
+        whole = _kept(kept, status)
+        names = ("etag", "location")
+        return Response(status_code=status, headers={name: whole.headers[name] for name in names}) if self.faults.no_body else whole
 
     async def _transaction(self, request: Request) -> Response:
         if request.method != "POST" or self.faults.no_transaction or self.faults.broken_promise:

@@ -30,6 +30,9 @@ class Faults(Struct, frozen=True, forbid_unknown_fields=True, rename="kebab"):
     broken_promise       transactions get 501 although the CapabilityStatement promises them
     weak_conditions      If-None-Exist is not heeded
     no_identifier        types of resources that are not searched by identifier (400), nor created on that condition
+    as_batch             transactions are done entry by entry: what cannot be done fails alone, with status 200 of the whole
+    no_body              creates and updates are answered without a body, whatever Prefer says
+    truncate             searches give this many matches at most, and say so in an OperationOutcome only
     lose_reply_every     every n-th transaction is kept, but its answer is lost (502)
     gone                 types of resources that are not served (404)
     partial_export       the last file of an export is missing, and an error file says so
@@ -62,6 +65,9 @@ class Faults(Struct, frozen=True, forbid_unknown_fields=True, rename="kebab"):
     broken_promise: bool = False
     weak_conditions: bool = False
     no_identifier: tuple[str, ...] = ()
+    as_batch: bool = False
+    no_body: bool = False
+    truncate: int = 0
     lose_reply_every: int = 0
     gone: tuple[str, ...] = ()
     partial_export: bool = False

@@ -26,6 +26,7 @@ class Result(Struct):
     included: list[Kept]
     count: int
     elements: frozenset[str]
+    cut: bool = False
 
 
 class Searches:
@@ -44,9 +45,11 @@ class Searches:
         except ValueError:
             raise Refusal(400, "value") from None
         found = self._store.search(kind, used)
+        cut = bool(faults.truncate) and len(found) > faults.truncate
+        found = found[: faults.truncate] if cut else found
         result = Result(
             kind, used, sorted({one[0] for one in given} - {one[0] for one in used}), found, self._included(values, found), count,
-            frozenset(filter(None, values.get("_elements", "").split(","))),
+            frozenset(filter(None, values.get("_elements", "").split(","))), cut,
         )  # fmt: skip
         token = secrets.token_urlsafe(9)
         if len(found) > count:
@@ -88,6 +91,7 @@ class Searches:
         if number == 0:
             entries += [_entry(kept, base, "include", frozenset()) for kept in result.included]
             entries += [_ignored(name) for name in result.ignored]
+            entries += [_remark("incomplete", "there is more than is shown")] if result.cut else []
         links = [
             {
                 "relation": "self",
@@ -118,5 +122,9 @@ def _entry(kept: Kept, base: str, mode: str, elements: frozenset[str]) -> Json:
 
 
 def _ignored(name: str) -> Json:
-    issue = {"severity": "warning", "code": "not-supported", "diagnostics": f"parameter ignored: {name}"}
+    return _remark("not-supported", f"parameter ignored: {name}")
+
+
+def _remark(code: str, text: str) -> Json:
+    issue = {"severity": "warning", "code": code, "diagnostics": text}
     return {"resource": {"resourceType": "OperationOutcome", "issue": [issue]}, "search": {"mode": "outcome"}}

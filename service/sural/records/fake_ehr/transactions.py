@@ -4,6 +4,8 @@ import uuid
 from typing import Any
 from urllib.parse import parse_qsl
 
+import msgspec
+
 from sural.records.fake_ehr.faults import Faults
 from sural.records.fake_ehr.store import Json, Kept, Refusal, Store
 
@@ -13,6 +15,8 @@ ORDER = {"DELETE": 0, "POST": 1, "PUT": 2, "GET": 3}
 def transaction(store: Store, bundle: Json, faults: Faults) -> Json:
     """Carry out a transaction and give its transaction-response. Raises Refusal, with nothing done, when an entry cannot be."""
     entries = bundle.get("entry", [])
+    if faults.as_batch:
+        return _batch(store, entries, faults)
     plans = [_plan(store, entry, faults) for entry in entries]
     links = {entry["fullUrl"]: f"{plan[1]}/{plan[2]}" for entry, plan in zip(entries, plans, strict=True) if "fullUrl" in entry}
     answers: dict[int, Json] = {}
@@ -33,6 +37,19 @@ def transaction(store: Store, bundle: Json, faults: Faults) -> Json:
         "type": "transaction-response",
         "entry": [{"response": answers[number]} for number in range(len(entries))],
     }
+
+
+def _batch(store: Store, entries: list[Json], faults: Faults) -> Json:
+    """Each entry by itself."""
+    answers: list[Json] = []
+    for entry in entries:
+        try:
+            alone = transaction(store, {"entry": [entry]}, msgspec.structs.replace(faults, as_batch=False))
+            answers += alone["entry"]
+        except Refusal as refusal:
+            outcome = {"resourceType": "OperationOutcome", "issue": [{"severity": "error", "code": refusal.code}]}
+            answers.append({"response": {"status": str(refusal.status), "outcome": outcome}})
+    return {"resourceType": "Bundle", "type": "batch-response", "entry": answers}
 
 
 def condition(store: Store, kind: str, query: str, faults: Faults) -> Kept | None:

@@ -68,6 +68,12 @@ class MemoryLedger:
     def mark(self, source: str, kind: str) -> str | None:
         return self.marks.get((source, kind))
 
+    def set_mark(self, source: str, kind: str, instant: str) -> None:
+        self.marks[source, kind] = instant
+
+    def put_off(self, run: int, patient: str) -> None:
+        self.work[run][patient] = ""
+
     def begin_run(self, source: str, until: str) -> int:
         for run, (of, _) in self.runs.items():
             if of == source and run not in self.finished:
@@ -88,7 +94,8 @@ class MemoryLedger:
 
     def finish_run(self, run: int) -> None:
         source, until = self.runs[run]
-        self.marks[source, "changes"] = until
+        if until:
+            self.marks[source, "changes"] = until
         self.finished.add(run)
 
 

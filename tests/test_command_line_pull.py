@@ -10,7 +10,8 @@ from sural.cli.main import main
 from sural.ledger.resources import Resources
 from sural.ledger.store import Ledger
 from sural.records.fake_ehr.faults import Faults, from_options
-from sural.records.faults import Throttled
+from sural.records.faults import ServerFailed, Throttled
+from sural.records.following import Follower
 from sural.records.http import Manner
 from sural.records.pull import Order, Stopped, Tally
 from tests.ehr import BASE, EC
@@ -160,6 +161,43 @@ def test_the_service_mode_waits_as_long_as_the_server_wants(tmp_path: Path, monk
     assert 130 == status
     assert [since, None, None] == rounds
     assert [900, 3600, 900] == waits
+
+
+def test_the_service_mode_asks_again_for_what_it_could_not_begin(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A server that is away at first: `--since` counts for the first pull that comes through. No server keeps the service away for ever."""
+    rounds: list[str | None] = []
+    waits: list[float] = []
+
+    async def pulled(options: object, order: Order, ledger: object) -> Tally:
+        rounds.append(order.since)
+        if len(rounds) == 1:
+            raise Stopped(Throttled("GET /", status=429, retry_after=1e12))
+        return Tally(complete=False)
+
+    async def sleep(seconds: float) -> None:
+        waits.append(seconds)
+        if len(waits) == 3:
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr("sural.cli.pull._pull", pulled)
+    monkeypatch.setattr("sural.cli.pull.asyncio.sleep", sleep)
+    main(["pull", "--from", BASE, "--every", "PT15M", "--since", "2026-03-01", "--database", f"sqlite:///{tmp_path / 'l.sqlite'}"])
+
+    assert ["2026-03-01", "2026-03-01", None] == rounds
+    assert 86_400 == waits[0]
+
+
+def test_a_server_that_fails_while_proposals_are_followed_stops_the_pull(tmp_path: Path, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    """In words and with status 1: under `--every` the next pull tries again."""
+
+    async def fails(self: object) -> int:
+        raise ServerFailed("POST Task/_search", status=500)
+
+    monkeypatch.setattr(Follower, "follow", fails)
+    with ehr_process(1) as base:
+        status = main(["pull", "--from", base, "--as-of", "2026-03-02", "--store", "--write-back", "--database", f"sqlite:///{tmp_path / 'l.sqlite'}"])
+
+    assert (1, True) == (status, "stopped: POST Task/_search: status 500" in capfd.readouterr().err)
 
 
 @pytest.mark.parametrize("option", [["--every", "often"], ["--overlap", "-PT5M"], ["--concurrency", "0"], ["--search", "put"]])

@@ -51,6 +51,18 @@ def test_listing_again_adds_nothing_that_is_there(url: str) -> None:
     assert ["b", "c"] == ledger.open_work(run, 10)
 
 
+def test_who_is_put_off_again_is_open_again(url: str) -> None:
+    """Done or new, they are not lost."""
+    ledger = Ledger(url)
+    run = ledger.begin_run(EHR, UNTIL)
+    ledger.add_work(run, ["a"])
+    ledger.done(run, "a", "assessed")
+    ledger.put_off(run, "a")
+    ledger.put_off(run, "b")
+
+    assert ["a", "b"] == ledger.open_work(run, 10)
+
+
 def test_a_finished_run_moves_the_mark_and_forgets_its_patients(url: str) -> None:
     """The next one is new."""
     ledger = Ledger(url)

@@ -1,6 +1,7 @@
 """Bulk Data $export from the side of the client (FHIR Bulk Data Access 2)."""
 
 import gzip
+import zlib
 from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
@@ -290,6 +291,55 @@ def test_a_compressed_file_that_ends_too_early_is_noticed() -> None:
     assert isinstance(found, Unreachable)
 
 
+def members(*texts: bytes) -> bytes:
+    return b"".join(map(gzip.compress, texts))
+
+
+@pytest.mark.parametrize("how", [{"content-type": "application/gzip"}, {**NDJSON, "content-encoding": "gzip"}], ids=["file", "coding"])
+def test_every_member_of_a_compressed_file_is_read(how: dict[str, str]) -> None:
+    """RFC 1952, 2.2: a gzip file may have several members, as writers that work in parallel leave it."""
+    content = members(b'{"a":1}\n{"b"', b":2}\n", b'{"c":3}\n')
+    found, _ = lines_of(httpx.Response(200, headers=how, stream=httpx.ByteStream(content)))
+
+    assert [b'{"a":1}', b'{"b":2}', b'{"c":3}'] == found
+
+
+def test_a_coding_that_ends_too_early_is_noticed() -> None:
+    """M4: whole lines came, and the end of gzip did not."""
+    packer = zlib.compressobj(wbits=31)
+    half = packer.compress(b'{"a":1}\n') + packer.flush(zlib.Z_SYNC_FLUSH)
+    answers = [httpx.Response(200, headers={**NDJSON, "content-encoding": "gzip"}, stream=httpx.ByteStream(half)) for _ in range(5)]
+
+    assert isinstance(lines_of(*answers)[0], Unreachable)
+
+
+@pytest.mark.parametrize("content", [members(b'{"a":1}\n'), b'{"a":1}\n'], ids=["packed", "plain"])
+def test_a_file_may_be_declared_otherwise_than_it_is(content: bytes) -> None:
+    """M4: file stores name a file .gz that they send with a coding of gzip, or keep the type of what is in it."""
+    found, _ = lines_of(httpx.Response(200, headers=NDJSON, content=content), url=f"{BASE}/f1.gz")
+
+    assert [b'{"a":1}'] == found
+
+
+def test_a_server_that_wants_to_be_asked_again_at_once_is_not_besieged() -> None:
+    """M1: Retry-After of nought counts as a second, so that a job that never ends is given up."""
+    waits = Waits()
+
+    async def work() -> Any:
+        async with Connection(BASE, sleep=waits) as connection:
+            with pytest.raises(Unreachable):
+                async with BulkExport(connection, longest=10).run(["Patient"]):
+                    raise AssertionError("no manifest came")
+
+    with respx.mock as mock:
+        mock.get(f"{BASE}/Patient/$export").respond(202, headers={"content-location": f"{BASE}/jobs/1"})
+        mock.get(f"{BASE}/jobs/1").respond(202, headers={"retry-after": "0"})
+        mock.delete(f"{BASE}/jobs/1").respond(202)
+        run(work())
+
+    assert [1.0] * 10 == waits
+
+
 @pytest.mark.parametrize("kind", ["text/html", "application/json", "application/xml"])
 def test_a_file_of_another_type_is_not_read(kind: str) -> None:
     """M4: a page of a proxy holds no patients."""
@@ -333,11 +383,29 @@ def test_lines_by_type_become_patients() -> None:
 def test_medications_come_with_those_who_take_them() -> None:
     """A MedicationStatement may name a Medication that is about nobody."""
     _, found, _ = spooled(
-        {"resourceType": "Medication", "id": "m1"}, resource("Observation", "o1"),
+        {"resourceType": "Patient", "id": "p1"}, {"resourceType": "Medication", "id": "m1"}, resource("Observation", "o1"),
         resource("MedicationStatement", "s1", medicationReference={"reference": "Medication/m1"}),
     )  # fmt: skip
 
     assert "Medication/m1" in found[0]
+
+
+def test_findings_without_their_patient_are_no_record() -> None:
+    """Whether somebody has died or was merged stands in the Patient, which a search insists on too."""
+    with Spool(BASE, frozenset({"Observation"})) as spool:
+        spool.take(orjson.dumps(resource("Observation", "o1")))
+        spool.settle()
+        with pytest.raises(Unreadable):
+            run(spool.fetch("p1"))
+
+
+def test_findings_about_nobody_of_the_system_are_counted() -> None:
+    """As where an export names its references by another address."""
+    with Spool(BASE, frozenset({"Observation"})) as spool:
+        spool.take(orjson.dumps({**resource("Observation", "o1"), "subject": {"reference": "https://inside.skerrow.example/fhir/Patient/p1"}}))
+        spool.take(orjson.dumps(resource("Observation", "o2")))
+
+        assert 1 == spool.foreign
 
 
 def test_the_spool_leaves_nothing_behind(tmp_path: Path) -> None:

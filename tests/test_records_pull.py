@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from contextlib import suppress
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -13,6 +13,7 @@ from sural.records import pull as module
 from sural.records.fake_ehr.app import FakeEhr
 from sural.records.fake_ehr.faults import Faults
 from sural.records.fake_ehr.population import population
+from sural.records.fake_ehr.store import Refusal
 from sural.records.faults import NotAuthorised, ServerFailed, Throttled, Unreachable
 from sural.records.pull import Stopped
 from tests.ehr import BASE, MemoryLedger, Pulled, Waits, fake_ehr, instant, order, pull
@@ -436,3 +437,167 @@ def test_no_more_waits_than_needed() -> None:
     pull(fake_ehr(3), sleep=waits)
 
     assert [] == waits
+
+
+def put_off(ledger: MemoryLedger) -> set[str]:
+    return {patient for patient, outcome in outcomes(ledger, again=True).items() if not outcome}
+
+
+def test_who_is_put_off_a_second_time_is_not_lost() -> None:
+    """Done in between, while somebody else still waited on the same list."""
+    ehr, ledger, failing = fake_ehr(ALL), MemoryLedger(), {"skerrow-00002", "skerrow-00003"}
+
+    async def some_fail(patient: str, answered: Answered) -> None:
+        if patient in failing:
+            raise ServerFailed("POST /", status=500)
+
+    pull(ehr, ledger, some_fail)
+    failing.remove("skerrow-00002")
+    ehr.store._clock.now += timedelta(days=400)  # type: ignore[attr-defined]
+    pull(ehr, ledger, some_fail)
+    failing.add("skerrow-00002")
+    change(ehr, "skerrow-00002")
+    pull(ehr, ledger, some_fail)
+
+    assert {"skerrow-00002", "skerrow-00003"} == put_off(ledger)
+
+
+def test_a_pull_that_put_somebody_off_is_not_complete() -> None:
+    async def one_fails(patient: str, answered: Answered) -> None:
+        if patient == "skerrow-00002":
+            raise ServerFailed("POST /", status=500)
+
+    ehr, ledger = fake_ehr(ALL), MemoryLedger()
+    first, second = pull(ehr, ledger, one_fails), pull(ehr, ledger)
+
+    assert not first.complete
+    assert second.complete
+
+
+def test_an_answer_that_may_not_be_written_is_put_off() -> None:
+    """403 on writing: the patient's data came, and the answer is not forgotten."""
+
+    async def not_permitted(patient: str, answered: Answered) -> None:
+        if patient == "skerrow-00002":
+            raise NotAuthorised("POST /", status=403)
+
+    ledger = MemoryLedger()
+    tally = pull(fake_ehr(ALL), ledger, not_permitted)
+
+    assert 1 == tally.counts["put-off"]
+    assert {"skerrow-00002"} == put_off(ledger)
+
+
+@pytest.mark.parametrize("bulk", [False, True])
+def test_what_since_asked_for_is_done_by_the_next_pull_when_it_was_stopped(bulk: bool) -> None:
+    """Stopped while it listed: the next pull goes back as far, and the one after that does not."""
+    ehr, ledger = fake_ehr(ALL), MemoryLedger()
+    pull(ehr, ledger)
+    ehr.store._clock.now += timedelta(days=400)  # type: ignore[attr-defined]
+    ledger.marks[BASE, "changes"] = instant(ehr.store._clock())
+    ehr.faults = Faults(fail_every=1) if bulk else Faults(gone=("Observation",))
+    with pytest.raises(Stopped):
+        pull(ehr, ledger, asked=order(since="1900-01-01", bulk=bulk))
+    ehr.faults = Faults()
+    next_one, after = Pulled(), Pulled()
+    pull(ehr, ledger, next_one, order(bulk=bulk))
+    ledger.marks[BASE, "changes"] = instant(ehr.store._clock())
+    pull(ehr, ledger, after)
+
+    assert everybody() == set(next_one)
+    assert set() == set(after)
+
+
+@pytest.mark.parametrize("since", ["2026", "2026-03", "2026-03-02", "0001-01-01", "2026-03-02T08:00:00+13:00"])
+def test_a_partial_date_is_a_time_to_start_from(since: str) -> None:
+    assert pull(fake_ehr(1), asked=order(since=since)).complete
+
+
+def test_changes_after_the_instant_of_an_export_are_found_by_the_next_pull() -> None:
+    """M2: an export may tell of a copy of last night; what changed since then is asked for again, whatever the clock says now."""
+    ehr, ledger, sink = fake_ehr(ALL), MemoryLedger(), Pulled()
+    ehr.store._clock.now = datetime.now(UTC) - timedelta(hours=9)  # type: ignore[attr-defined]
+    pull(ehr, ledger, asked=order(bulk=True))
+    ehr.store._clock.now += timedelta(hours=1)  # type: ignore[attr-defined]
+    change(ehr, "skerrow-00005")
+
+    pull(ehr, ledger, sink)
+
+    assert {"skerrow-00005"} == set(sink)
+
+
+def test_a_patient_who_was_deleted_is_found_gone() -> None:
+    """Bulk Data 2, "deleted": of a Patient the export does say who it was."""
+    tally = pull(fake_ehr(3, deleted=("Patient/nobody",)), asked=order(bulk=True, since="2026-01-01"))
+
+    assert 1 == tally.counts["gone"]
+
+
+@pytest.mark.parametrize("bulk", [False, True])
+def test_who_joins_a_group_is_pulled_whatever_the_mark(bulk: bool) -> None:
+    """Their findings are older than the mark; who left and comes back is as new."""
+    ehr, ledger = with_group(fake_ehr(8), "skerrow-00002"), MemoryLedger()
+    pull(ehr, ledger, asked=order(group="g1", bulk=bulk))
+    ledger.marks[f"{BASE}#g1", "changes"] = instant(ehr.store._clock() + timedelta(days=400))
+    ledger.marks[f"{BASE}#g1", "back-to"] = ""
+    came: list[set[str]] = []
+    for members in (["skerrow-00002", "skerrow-00003"], ["skerrow-00002"], ["skerrow-00002", "skerrow-00003"], ["skerrow-00003"]):
+        sink = Pulled()
+        pull(with_group(ehr, *members), ledger, sink, order(group="g1", bulk=bulk))
+        ledger.marks[f"{BASE}#g1", "changes"] = instant(ehr.store._clock() + timedelta(days=400))
+        ledger.marks[f"{BASE}#g1", "back-to"] = ""
+        came.append(set(sink))
+
+    assert [{"skerrow-00003"}, set(), {"skerrow-00003"}, set()] == came
+
+
+@pytest.mark.parametrize("group", [{"quantity": 900}, {"actual": False, "member": None}, {"member": [{"entity": "p1"}]}])
+def test_a_group_that_does_not_list_everybody_stops_the_pull(group: dict[str, Any]) -> None:
+    """Nobody would be due, and nobody would notice."""
+    ehr, ledger = with_group(fake_ehr(3), "skerrow-00002"), MemoryLedger()
+    there = {**(ehr.store.read("Group", "g1").resource or {}), **group}
+    ehr.store.put({name: value for name, value in there.items() if value is not None})
+
+    with pytest.raises(Stopped):
+        pull(ehr, ledger, asked=order(group="g1"))
+    assert {} == {key: mark for key, mark in ledger.marks.items() if mark}
+
+
+def test_a_member_whose_record_changes_is_due() -> None:
+    """As when they die or are merged with somebody."""
+    ehr, ledger, sink = with_group(fake_ehr(8), "skerrow-00002"), MemoryLedger(), Pulled()
+    pull(ehr, ledger, asked=order(group="g1"))
+    ledger.marks[f"{BASE}#g1", "changes"] = instant(ehr.store._clock() + timedelta(hours=1))
+    ehr.store._clock.now += timedelta(hours=2)  # type: ignore[attr-defined]
+    for patient in ("skerrow-00002", "skerrow-00003"):
+        ehr.store.put(ehr.store.read("Patient", patient).resource or {})
+
+    pull(ehr, ledger, sink, order(group="g1"))
+
+    assert {"skerrow-00002"} == set(sink)
+
+
+def test_findings_of_an_export_that_came_without_their_patient_are_put_off() -> None:
+    ehr, ledger = fake_ehr(3), MemoryLedger()
+    search = ehr.store.search
+    ehr.store.search = lambda kind, asked: search(kind, asked)[1:] if kind == "Patient" else search(kind, asked)  # type: ignore[method-assign]
+
+    tally = pull(ehr, ledger, asked=order(bulk=True))
+
+    assert 1 == tally.counts["put-off"]
+    assert 1 == len(put_off(ledger))
+
+
+def test_a_server_without_a_capability_statement_is_pulled_from() -> None:
+    """405 or 406 on metadata: no reason not to pull."""
+    ehr = fake_ehr(3)
+    answer = ehr._answer
+
+    async def without(request: Any, path: list[str]) -> Any:
+        if path == ["metadata"]:
+            raise Refusal(406, "not-supported")
+        return await answer(request, path)
+
+    ehr._answer = without  # type: ignore[method-assign]
+
+    assert pull(ehr).complete

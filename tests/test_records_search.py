@@ -3,6 +3,7 @@
 import asyncio
 from typing import Any
 
+import httpx
 import orjson
 import pytest
 import respx
@@ -358,3 +359,65 @@ def test_a_server_without_observations_is_refused_at_once() -> None:
 def test_only_patients_of_this_system_are_pulled(reference: str, id: str | None) -> None:
     """F3, N5: relative, absolute and versioned references to this system; never to another, and never more than an id."""
     assert id == patient_id(reference, BASE)
+
+
+def outcome(code: str, severity: str = "warning") -> dict[str, Any]:
+    return {"resource": {"resourceType": "OperationOutcome", "issue": [{"severity": severity, "code": code}]}, "search": {"mode": "outcome"}}
+
+
+@pytest.mark.parametrize(("code", "severity"), [("incomplete", "warning"), ("too-costly", "information"), ("timeout", "warning"), ("processing", "error")])
+def test_a_page_that_says_of_itself_that_it_is_not_all_is_no_answer(code: str, severity: str) -> None:
+    """R4, search.html#entries: an OperationOutcome among the matches; without total and next link nothing else tells."""
+    page = searchset("p1")
+    page["entry"].append(outcome(code, severity))
+
+    assert isinstance(scripted(page), Unreadable)
+
+
+def test_a_mild_remark_leaves_a_page_whole() -> None:
+    page = searchset("p1")
+    page["entry"].append(outcome("informational", "information"))
+
+    assert ["p1"] == scripted(page)
+
+
+def test_nobody_is_assessed_on_a_truncated_search() -> None:
+    ehr = fake_ehr(2, truncate=3)
+
+    assert isinstance(ids_of(ehr, "Observation")[0], Unreadable)
+
+
+def test_a_match_that_slipped_through_while_the_server_changed_is_missed() -> None:
+    """One came twice and another not at all: as many as announced, and yet not all."""
+    first, shifted = searchset("p1", "p2", total=4, next="p1"), searchset("p2", "p3")
+
+    assert isinstance(changing([first, shifted, first, searchset("p2", "p4")]), Unreadable)
+
+
+def test_a_search_during_which_something_slipped_through_is_made_again() -> None:
+    found = changing([searchset("p1", "p2", total=4, next="p1"), searchset("p2", "p3"), searchset("p1", "p2", total=4, next="p1"), searchset("p3", "p4")])
+
+    assert {"p1", "p2", "p3", "p4"} == set(found)
+
+
+def test_a_server_that_gives_matches_twice_and_counts_them_so_is_understood() -> None:
+    """As where each code that fits gives a row: the same the second time, so that nothing slipped through."""
+    found = changing([searchset("p1", "p1", "p2", total=3)] * 2)
+
+    assert {"p1", "p2"} == set(found)
+
+
+def changing(answers: list[Any]) -> Any:
+    """The ids of a search against answers that come one after the other, or the fault."""
+
+    async def work() -> Any:
+        with respx.mock() as mock:
+            mock.get(url__startswith=BASE).mock(side_effect=[httpx.Response(200, json=answer, headers=FHIR) for answer in answers])
+            async with Connection(BASE) as connection:
+                searcher = Searcher(connection, lambda _: None, by_post=False)
+                try:
+                    return [found.id async for page in searcher.pages("Patient", ()) for found, _ in page.resources]
+                except Unreadable as fault:
+                    return fault
+
+    return asyncio.run(work())

@@ -30,6 +30,8 @@ from sural.records.search import Searcher
 from sural.records.smart import BackendService
 from sural.records.write_back import WRITTEN_TYPES, Writer, Written
 
+LONGEST_PAUSE = 86_400.0
+"""Seconds that a server may ask for between two pulls: more than a day is taken for a mistake, as nobody would be pulled meanwhile."""
 STEP = 5.0
 """Seconds between two lines of progress."""
 
@@ -91,15 +93,16 @@ async def _rounds(options: Namespace, order: Order, ledger: Ledger) -> int:
         try:
             tally = await _pull(options, order, ledger)
             status = 0 if tally.complete else 1
+            order = msgspec.structs.replace(order, since=None)
         except Stopped as stopped:
             say(f"sural pull: stopped: {stopped}; the next pull goes on there")
-            pause = stopped.fault.retry_after or 0.0 if isinstance(stopped.fault, Throttled) else 0.0
+            pause = min(stopped.fault.retry_after or 0.0, LONGEST_PAUSE) if isinstance(stopped.fault, Throttled) else 0.0
             status = 1
         if options.every is None:
             ledger.engine.dispose()
             return status
         await asyncio.sleep(max(pause, options.every.total_seconds() - (time.monotonic() - began)))
-        order = msgspec.structs.replace(order, request=request_of(options, "summary"), since=None)
+        order = msgspec.structs.replace(order, request=request_of(options, "summary"))
 
 
 async def _pull(options: Namespace, order: Order, ledger: Ledger) -> Tally:
@@ -108,7 +111,8 @@ async def _pull(options: Namespace, order: Order, ledger: Ledger) -> Tally:
     tally = Tally()
     async with AsyncExitStack() as stack:
         following = options.store and options.write_back and not options.dry_run and not order.patients
-        written, followed = WRITTEN_TYPES if options.write_back else (), ("Task",) if following else ()
+        written = WRITTEN_TYPES if options.write_back else ()
+        followed = (*(("Task",) if following else ()), *(("Group",) if order.group else ()))
         authoriser = await authorised(options, addresses, manner, stack, written, followed)
         connection = await stack.enter_async_context(Connection(addresses, authoriser, manner))
 
@@ -138,7 +142,10 @@ async def _pull(options: Namespace, order: Order, ledger: Ledger) -> Tally:
             done = await pull.run()
             finished = True
             if following:
-                await Follower(connection, ledger, searcher, remark).follow()
+                try:
+                    await Follower(connection, ledger, searcher, remark).follow()
+                except RecordsFault as fault:
+                    raise Stopped(fault) from None
             return done
         finally:
             _say_tally(tally, connection, authoriser, finished)

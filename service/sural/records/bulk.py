@@ -13,6 +13,7 @@ import msgspec
 import orjson
 from msgspec import Struct
 
+from sural.exam.moment import moment
 from sural.records.faults import RecordsFault, Throttled, Unreachable, Unreadable
 from sural.records.http import Connection, Reply, media_type, retry_after
 
@@ -29,6 +30,7 @@ FILE_TYPES = frozenset(
         "",
     }
 )
+GZIP = b"\x1f\x8b"
 LONGEST_LINE = 16 * 2**20
 MOST_PARTS = 10_000
 FIRST_POLL, LONGEST_POLL = 1.0, 60.0
@@ -107,6 +109,8 @@ class BulkExport:
                 manifest = msgspec.convert(reply.json(), _Manifest)
             except msgspec.ValidationError:
                 raise Unreadable(reply.route, "not a manifest of an export") from None
+            if moment(manifest.transactionTime) is None:
+                raise Unreadable(reply.route, "not a manifest of an export: transactionTime")
             first = first or manifest
             output += manifest.output
             errors += [*manifest.error, *manifest.outcome]
@@ -129,7 +133,7 @@ class BulkExport:
                 if reply.status != 202:
                     return reply
                 asked = retry_after(reply.headers, self._connection.now())
-            pause = min(asked if asked is not None else wait, self._longest)
+            pause = min(max(asked, FIRST_POLL) if asked is not None else wait, self._longest)
             self._say("export: the server is working on it")
             if waited + pause > self._longest:
                 raise Unreachable(self._connection.addresses.route("GET", address), "the export takes too long")
@@ -150,9 +154,8 @@ class BulkExport:
             kind = media_type(response.headers)
             if kind not in FILE_TYPES:
                 raise Unreadable(route, "the file is not declared as NDJSON")
-            packed = kind == "application/gzip" or response.url.path.endswith(".gz")
             held, count = b"", 0
-            async for part in _unpacked(response, route) if packed else response.aiter_bytes():
+            async for part in _plain(_decoded(response, route), route):
                 *whole, held = (held + part).split(b"\n")
                 if len(held) > LONGEST_LINE:
                     raise Unreadable(route, "a line is longer than the limit")
@@ -180,13 +183,46 @@ class BulkExport:
             await self._connection.repeating(once)
 
 
-async def _unpacked(response: httpx.Response, route: str) -> AsyncIterator[bytes]:
-    """What a gzip file holds. Raises Unreadable when it is none, Unreachable when it ends too early."""
+def _decoded(response: httpx.Response, route: str) -> AsyncIterator[bytes]:
+    """The content of an answer. A coding of gzip is undone here, as it may have several members and must have come to its end."""
+    coding = response.headers.get("content-encoding", "").strip().lower()
+    return _unpacked(response.aiter_raw(), route) if coding in ("gzip", "x-gzip") else response.aiter_bytes()
+
+
+async def _plain(parts: AsyncIterator[bytes], route: str) -> AsyncIterator[bytes]:
+    """The lines of a file that may be a gzip file, whatever it is declared as: JSON never begins with the mark of one."""
+    start = b""
+    async for part in parts:
+        start += part
+        if len(start) >= len(GZIP):
+            break
+    whole = _after(start, parts)
+    async for part in _unpacked(whole, route) if start.startswith(GZIP) else whole:
+        yield part
+
+
+async def _after(start: bytes, parts: AsyncIterator[bytes]) -> AsyncIterator[bytes]:
+    yield start
+    async for part in parts:
+        yield part
+
+
+async def _unpacked(parts: AsyncIterator[bytes], route: str) -> AsyncIterator[bytes]:
+    """What gzip holds, all its members (RFC 1952, 2.2: they stand one after the other). Raises Unreadable when it is none, Unreachable
+    when it ends too early."""
     unpacker = zlib.decompressobj(wbits=31)
+    begun = False
     try:
-        async for part in response.aiter_bytes():
-            yield unpacker.decompress(part)
+        async for part in parts:
+            while part:
+                if unpacker.eof:
+                    unpacker, begun = zlib.decompressobj(wbits=31), False
+                    part = part.lstrip(b"\0")  # padding after the last member
+                    continue
+                begun = True
+                yield unpacker.decompress(part)
+                part = unpacker.unused_data if unpacker.eof else b""
     except zlib.error:
         raise Unreadable(route, "the file cannot be decompressed") from None
-    if not unpacker.eof:
+    if begun and not unpacker.eof:
         raise Unreachable(route, "the file ends too early")

@@ -9,41 +9,29 @@ import asyncio
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterable, Sequence
 from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
-from typing import Protocol
 
-import msgspec
 from msgspec import Struct
 
 from sural.doors.assessor import Answered, answer
 from sural.doors.request import Request
 from sural.intake.documents import Checker
 from sural.issues import Refused
-from sural.records.bulk import BulkExport, Export
+from sural.records.bulk import BulkExport
 from sural.records.criteria import Criterion
-from sural.records.faults import NotAuthorised, NotThere, RecordsFault, Throttled, Unreadable
+from sural.records.faults import Declined, NotAuthorised, NotThere, RecordsFault, Throttled, Unreadable
 from sural.records.fetching import Fetched, Fetcher, leaving_out, no_evidence, patient_id
+from sural.records.group import MOST, joined, keep, members
 from sural.records.http import Connection
 from sural.records.search import Searcher
+from sural.records.side_files import deleted, errors
+from sural.records.since import BACK_TO, PullLedger, asked_from
 from sural.records.spool import Spool
 
-KIND = "changes"
 BATCH = 200
 PAGE = "500"
-MOST_SHOWN = 1_000_000
 OUTCOMES = ("assessed", "nothing", "refused", "gone", "not-permitted", "put-off")
 """What can become of a patient: assessed; nothing to assess; refused by the core, such as one who died; no longer there; not to be seen;
 put off until the next pull."""
-
-
-class PullLedger(Protocol):
-    """What the pull keeps. See `sural.ledger.store.Ledger`."""
-
-    def mark(self, source: str, kind: str) -> str | None: ...
-    def begin_run(self, source: str, until: str) -> int: ...
-    def add_work(self, run: int, patients: Iterable[str]) -> None: ...
-    def open_work(self, run: int, limit: int) -> list[str]: ...
-    def done(self, run: int, patient: str, outcome: str) -> None: ...
-    def finish_run(self, run: int) -> None: ...
 
 
 class Order(Struct, frozen=True):
@@ -124,6 +112,7 @@ class Pull:
         self._say = say
         self._source = f"{connection.base}#{order.group}" if order.group else connection.base
         self._failed_in_a_row = 0
+        self._members: set[str] | None = None
         self.tally = tally or Tally()
         self._fetcher = Fetcher(connection, searcher, criteria, self.remark)
 
@@ -143,31 +132,34 @@ class Pull:
         ledger, order = self._ledger, self._order
         again = ledger.begin_run(f"{self._source}#again", "")
         waiting = set(ledger.open_work(again, BATCH * 50))
-        since = order.since or ledger.mark(self._source, KIND)
-        since = _earlier(since, order.overlap) if since else None
+        since = asked_from(ledger, self._source, order.since, order.overlap)
         run = ledger.begin_run(self._source, await self._server_time())
 
         def settle(patient: str, outcome: str) -> None:
             if outcome == "put-off":
-                ledger.add_work(again, [patient])
+                ledger.put_off(again, patient)
             elif patient in waiting:
                 waiting.discard(patient)
                 ledger.done(again, patient, outcome)
             ledger.done(run, patient, outcome)
 
+        await self._joined(run, since)
+        back_to = ""
         if order.bulk:
-            whole = await self._work_on_export(run, since, settle)
+            whole, back_to = await self._work_on_export(run, since, settle)
         else:
             await self._list(run, since)
             whole = await self._work_on_run(run, self._fetcher.fetch, settle)
         if whole:
+            ledger.set_mark(self._source, BACK_TO, back_to)
             ledger.finish_run(run)
         await self._work_on(
             sorted(waiting), self._fetcher.fetch, lambda patient, outcome: self._settle_again(again, patient, outcome)
         )
-        if not ledger.open_work(again, 1):
+        waits = bool(ledger.open_work(again, 1))
+        if not waits:
             ledger.finish_run(again)
-        self.tally.complete = whole
+        self.tally.complete = whole and not waits
 
     def _settle_again(self, again: int, patient: str, outcome: str) -> None:
         if outcome != "put-off":
@@ -180,7 +172,7 @@ class Pull:
         """The server's own time, which its lastUpdated follows; ours when it does not tell."""
         try:
             headers = (await self._connection.request("GET", "metadata")).headers
-        except (NotThere, NotAuthorised, Unreadable):
+        except (NotThere, NotAuthorised, Declined, Unreadable):
             headers = {}
         try:
             now = parsedate_to_datetime(headers.get("date", "")).astimezone(UTC)
@@ -192,15 +184,15 @@ class Pull:
 
     async def _list(self, run: int, since: str | None) -> None:
         """Put every patient with a change into the ledger, page by page."""
-        members = await self._members()
+        members = self._members
         for criterion in self._criteria:
             if criterion.telling:
                 with leaving_out(criterion, self.remark):
                     async for ids in self._changed(criterion, since):
                         self._ledger.add_work(run, sorted(ids if members is None else ids & members))
-        if since is not None and members is None:
+        if since is not None:
             async for ids in self._changed(Criterion("Patient"), since):
-                self._ledger.add_work(run, sorted(ids))
+                self._ledger.add_work(run, sorted(ids if members is None else ids & members))
 
     async def _changed(self, criterion: Criterion, since: str | None) -> AsyncIterator[set[str]]:
         elements = {"Patient": "identifier", "QuestionnaireResponse": "subject,identifier,questionnaire"}.get(
@@ -217,25 +209,31 @@ class Pull:
                 self.remark("subject is not a patient of this system")
             yield {id for id in found if id is not None}
 
-    async def _members(self) -> set[str] | None:
-        """The patients of the group, when one was named."""
-        if self._order.group is None:
-            return None
-        group = await self._connection.get(f"Group/{self._order.group}")
-        references = [str(one.get("entity", {}).get("reference", "")) for one in group.get("member", ())]
-        return {id for one in references if (id := patient_id(one, self._connection.base)) is not None}
+    async def _joined(self, run: int, since: str | None) -> None:
+        """Who joined the group since the last pull is due, changed or not: their findings are older than the mark."""
+        if self._order.group is not None:
+            try:
+                found = self._members = await members(self._connection, self._order.group, self.remark)
+            except (NotThere, NotAuthorised, Declined, Unreadable) as fault:
+                if not self._order.bulk or fault.status == 401:
+                    raise
+                self.remark("the group cannot be read: who joined it may be missing")
+                return
+            if since is not None:
+                self._ledger.add_work(run, sorted(joined(self._ledger, self._source, found)))
+            keep(self._ledger, self._source, found)
 
     # the work
 
     async def _work_on_run(self, run: int, fetch: Fetch, settle: Callable[[str, str], None]) -> bool:
         """Everybody of a run, a batch at a time; whether nobody is left."""
-        self.tally.due = self.tally.patients + len(self._ledger.open_work(run, MOST_SHOWN))
+        self.tally.due = self.tally.patients + len(self._ledger.open_work(run, MOST))
         while batch := self._ledger.open_work(run, BATCH):
             await self._work_on(batch, fetch, settle)
         return True
 
-    async def _work_on_export(self, run: int, since: str | None, settle: Callable[[str, str], None]) -> bool:
-        """The same by an export. A whole one is assessed as it is; after one of changes, or one with errors, each patient is fetched,
+    async def _work_on_export(self, run: int, since: str | None, settle: Callable[[str, str], None]) -> tuple[bool, str]:
+        """The same by an export, with the instant up to which it tells, which may be that of a copy of last night. A whole one is assessed as it is; after one of changes, or one with errors, each patient is fetched,
         and after one with errors the mark stays: somebody may be missing."""
         telling = frozenset(criterion.kind for criterion in self._criteria if criterion.telling) | (
             {"Patient"} if since else set()
@@ -245,39 +243,18 @@ class Pull:
         with Spool(self._connection.base, telling) as spool:
             async with exporter.run(kinds, since, self._order.group) as export:
                 await exporter.each(export.output, export, spool.take)
-                errors = await self._errors(exporter, export)
-                await self._deleted(exporter, export)
+                failed = await errors(exporter, export, self.remark)
+                self._ledger.add_work(run, sorted(await deleted(exporter, export, self._connection.base, self.remark)))
             spool.settle()
             for batch in _batches(spool.patients(), BATCH):
                 self._ledger.add_work(run, batch)
-            whole = since is None and not errors and not spool.unread
+            whole = since is None and not failed and not spool.unread
             await self._work_on_run(run, spool.fetch if whole else self._fetcher.fetch, settle)
             if spool.unread:
                 self.remark("line of an export cannot be read", spool.unread)
-        return not errors and not spool.unread
-
-    async def _errors(self, exporter: BulkExport, export: Export) -> int:
-        """How many errors the error files tell of; their codes become remarks."""
-        errors = 0
-
-        def take(line: bytes) -> None:
-            nonlocal errors
-            try:
-                issues = msgspec.json.decode(line, type=_Outcome).issue
-            except (msgspec.MsgspecError, UnicodeDecodeError):
-                issues = [_Issue("error", "unreadable")]
-            for issue in issues:
-                errors += issue.severity in ("error", "fatal")
-                self.remark(f"export {issue.severity}: {issue.code}")
-
-        await exporter.each(export.errors, export, take)
-        return errors
-
-    async def _deleted(self, exporter: BulkExport, export: Export) -> None:
-        def take(line: bytes) -> None:
-            self.remark("export names deleted resources: pull everything once with --since 1900-01-01T00:00:00Z")
-
-        await exporter.each(export.deleted, export, take)
+            if spool.foreign:
+                self.remark("subject is not a patient of this system", spool.foreign)
+        return not failed and not spool.unread, export.instant
 
     async def _work_on(self, patients: Iterable[str], fetch: Fetch, settle: Callable[[str, str], None]) -> None:
         """Some patients, several at a time. Raises RecordsFault when the record system cannot be worked with."""
@@ -314,6 +291,7 @@ class Pull:
             for issue in refused.issues:
                 self.remark(f"refused: {issue.key}")
             await self._tell(patient, refused.issues[0].key)
+            self._failed_in_a_row = 0
             return "refused"
         except Exception as fault:  # one patient that we fail on does not stop the others, and is not lost
             self.remark(f"internal failure: {type(fault).__name__}")
@@ -322,7 +300,7 @@ class Pull:
             await self._tell(patient, "")
             await self._sink(patient, answered)
         except RecordsFault as fault:
-            return self._failed(fault)
+            return self._kept(fault)
         self._failed_in_a_row = 0
         return "assessed"
 
@@ -336,8 +314,15 @@ class Pull:
             try:
                 await self._vanished(patient)
             except RecordsFault as fault:
-                return self._failed(fault)
+                return self._kept(fault)
+        self._failed_in_a_row = 0
         return "nothing"
+
+    def _kept(self, fault: RecordsFault) -> str:
+        """What becomes of a patient whose data came and whose answer could not be handed over: it is not lost, also where it was not
+        permitted. Raises the fault when there is no use in going on."""
+        self._failed(fault)
+        return "put-off"
 
     def _failed(self, fault: RecordsFault) -> str:
         """What becomes of a patient after a fault. Raises it when there is no use in going on with the next one."""
@@ -355,22 +340,6 @@ class Pull:
     def remark(self, text: str, times: int = 1) -> None:
         """Count something worth saying. It holds no value and no id."""
         self.tally.remarks[text] = self.tally.remarks.get(text, 0) + times
-
-
-class _Issue(Struct):
-    severity: str = "error"
-    code: str = ""
-
-
-class _Outcome(Struct):
-    issue: list[_Issue] = []
-
-
-def _earlier(instant: str, overlap: timedelta) -> str:
-    """An instant some time before. Raises ValueError for what is none."""
-    moment = datetime.fromisoformat(instant)
-    moment = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
-    return (moment.astimezone(UTC) - overlap).isoformat(timespec="seconds").replace("+00:00", "Z")
 
 
 def _batches(patients: Iterable[str], size: int) -> Iterable[list[str]]:

@@ -24,6 +24,9 @@ LONGEST_CODES = 1_500
 MOST_CODES, FEWEST_CODES = 10_000, 20
 TOO_MUCH = frozenset({400, 413, 414, 500})
 """How servers fail on more alternatives than their database takes, as seen of a general-purpose one."""
+NOT_ALL = frozenset({"incomplete", "too-costly", "timeout", "throttled", "transient", "lock-error", "no-store", "exception"})
+"""Issue codes that say of a page that something is missing, however mild their severity (R4, IssueType: the transient ones, and what was
+stopped to spare the server)."""
 NOWHERE = "no-such-patient-probe"
 FORM = {"Content-Type": "application/x-www-form-urlencoded"}
 Parameters = tuple[tuple[str, str], ...]
@@ -88,6 +91,7 @@ class _Bundle(Struct, tag="Bundle", tag_field="resourceType"):
 
 
 class _Issue(Struct):
+    severity: str = ""
     code: str = ""
 
 
@@ -106,6 +110,8 @@ class Page(Struct):
     resources: list[tuple[Found, bytes]]
     remarks: list[str]
     matches: int
+    matched: set[str]
+    whole: bool
     total: int | None
     next: str | None
     self: str | None
@@ -150,10 +156,16 @@ class Searcher:
             async for page in self._walk(kind, parameters, codes):
                 yield page
             return
-        except _PagesMissing:
+        except _PagesMissing as fault:
+            first = fault
             self._remark("pages missing: search begun again")
-        async for page in self._walk(kind, parameters, codes):
-            yield page
+        try:
+            async for page in self._walk(kind, parameters, codes):
+                yield page
+        except _PagesMissing as second:
+            if second.content is None or second.content != first.content:
+                raise
+            self._remark("the same matches come several times")
 
     async def _takes_post(self) -> bool:
         """Whether the server searches by POST: it must find nothing for an id that is nowhere, and a patient that it has for theirs."""
@@ -173,16 +185,23 @@ class Searcher:
     async def _walk(self, kind: str, parameters: Parameters, codes: tuple[str, ...]) -> AsyncIterator[Page]:
         page = read_page(await self._first(kind, parameters, codes))
         self._compare(page, kind, parameters)
-        announced, matches = page.total, 0
+        announced, matches, different, content = page.total, 0, 0, 0
+        before: set[str] = set()
         seen: set[bytes] = set()
         while True:
             for remark in page.remarks:
                 self._remark(remark)
+            if not page.whole:
+                raise _PagesMissing(page.route, "the server says that not everything came")
             matches += page.matches
-            content = _digest(",".join(f"{found.resourceType}/{found.id}" for found, _ in page.resources))
-            if page.resources and content in seen:
+            new = page.matched - before
+            different += len(new)
+            content ^= _together(new)
+            before = page.matched
+            shown = _digest(",".join(f"{found.resourceType}/{found.id}" for found, _ in page.resources))
+            if page.resources and shown in seen:
                 raise Unreadable(page.route, "the same page comes again")
-            seen.add(content)
+            seen.add(shown)
             yield page
             if page.next is None:
                 break
@@ -191,8 +210,10 @@ class Searcher:
                 raise Unreadable(page.route, "the next link leads back")
             seen.add(mark)
             page = await self._next(page)
-        if announced is not None and matches < announced:
-            raise _PagesMissing(page.route, "fewer matches came than the server announced")
+        if announced is not None and different < announced:
+            repeated = _PagesMissing(page.route, "fewer matches came than the server announced")
+            repeated.content = content if matches >= announced else None
+            raise repeated
 
     async def _first(self, kind: str, parameters: Parameters, codes: tuple[str, ...]) -> Reply:
         """The first page. Raises _TooManyCodes when the server fails on more codes than it has yet shown to take."""
@@ -245,7 +266,10 @@ class _TooManyCodes(Exception):
 
 
 class _PagesMissing(Unreadable):
-    """Not everything came."""
+    """Not everything came. `content` stands for what came, where as many came as were announced, but some of them twice: when nothing
+    changed meanwhile, it is the same the next time."""
+
+    content: int | None = None
 
 
 def read_page(reply: Reply) -> Page:
@@ -259,7 +283,7 @@ def read_page(reply: Reply) -> Page:
         nexts = [link.url for link in bundle.link if link.relation == "next"]
         if len(nexts) > 1:
             raise Unreadable(reply.route, "more than one next link")
-        page = Page([], [], 0, bundle.total, next(iter(nexts), None), _self(bundle), reply.address, reply.route)
+        page = Page([], [], 0, set(), True, bundle.total, next(iter(nexts), None), _self(bundle), reply.address, reply.route)
         for entry in bundle.entry:
             _read_entry(page, entry)
     except (msgspec.MsgspecError, UnicodeDecodeError):
@@ -274,10 +298,14 @@ def _read_entry(page: Page, entry: _Entry) -> None:
     found = _found.decode(raw)
     mode = entry.search.mode if entry.search else "match"
     if mode == "outcome" or found.resourceType == "OperationOutcome":
-        page.remarks += [f"server remark: {issue.code}" for issue in _outcome.decode(raw).issue]
+        issues = _outcome.decode(raw).issue
+        page.remarks += [f"server remark: {issue.code}" for issue in issues]
+        page.whole = page.whole and not any(issue.severity in ("error", "fatal") or issue.code in NOT_ALL for issue in issues)
         return
     page.resources.append((found, raw))
-    page.matches += mode == "match"
+    if mode == "match":
+        page.matches += 1
+        page.matched.add(f"{found.resourceType}/{found.id}")
 
 
 def _self(bundle: _Bundle) -> str | None:
@@ -308,6 +336,14 @@ def _pieces(codes: tuple[str, ...], most: int, longest: int | None) -> tuple[tup
         piece.append(code)
         length += size
     return (*pieces, tuple(piece))
+
+
+def _together(references: set[str]) -> int:
+    """One number for some references in any order."""
+    whole = 0
+    for reference in references:
+        whole ^= int.from_bytes(blake2b(reference.encode(), digest_size=16).digest())
+    return whole
 
 
 def _digest(text: str) -> bytes:

@@ -12,6 +12,7 @@ from typing import Self
 
 import msgspec
 
+from sural.records.faults import Unreadable
 from sural.records.fetching import Fetched, bundle, no_evidence, patient_id
 from sural.records.search import Found
 
@@ -20,7 +21,7 @@ _BATCH = 2_000
 
 
 class Spool:
-    """Resources of one record system by patient. `unread` counts lines that are no resource."""
+    """Resources of one record system by patient. `unread` counts lines that are no resource, `foreign` those about nobody of the system."""
 
     def __init__(self, base: str, telling: frozenset[str], folder: Path | None = None) -> None:
         self._base = base
@@ -34,6 +35,7 @@ class Spool:
             "create table resource (patient text, type text, id text, medication text, body blob, primary key (type, id))"
         )
         self.unread = 0
+        self.foreign = 0
 
     def __enter__(self) -> Self:
         return self
@@ -52,6 +54,7 @@ class Spool:
         if not no_evidence(found):
             medication = (found.medicationReference.reference if found.medicationReference else None) or ""
             patient = patient_id(found.about, self._base) or ""
+            self.foreign += found.resourceType in self._telling and not patient
             self._rows.append((patient, found.resourceType, found.id, medication.rpartition("/")[2], line))
             if len(self._rows) >= _BATCH:
                 self._flush()
@@ -77,11 +80,13 @@ class Spool:
         return (row[0] for row in rows)
 
     async def fetch(self, patient: str) -> Fetched:
-        """A patient's resources, with the medications that they name."""
+        """A patient's resources, with the medications that they name. Raises Unreadable where the patient did not come with them."""
         rows = self._store.execute(
             "select type, id, medication, body from resource where patient = ? order by type, id", (patient,)
         ).fetchall()
         resources = {f"{kind}/{id}": body for kind, id, _, body in rows}
+        if f"Patient/{patient}" not in resources:
+            raise Unreadable("export", "findings came without their patient")
         for _, _, medication, _ in rows:
             if medication:
                 body = self._store.execute(

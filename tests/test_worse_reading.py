@@ -311,6 +311,60 @@ def test_an_inspection_that_cannot_be_used_keeps_another_from_clearing(how: Json
     assert ("low", "active") == reach(exam, **how)
 
 
+FAULTS: dict[str, Json] = {
+    "null beside the value": {"note": None},
+    "null for the value": {"valueCodeableConcept": None},
+    "value of the wrong type": {"valueCodeableConcept": None, "valueBoolean": "true"},
+    "date of the wrong type": {"effectiveDateTime": 20260301},
+    "status null": {"status": None},
+    "component null": {"component": None},
+    "body site of the wrong type": {"bodySite": "left foot"},
+}
+
+
+def faulty(resource: Json, fault: Json) -> Exam:
+    exam = Exam().normal()
+    exam.entries.append({"resource": resource | fault})
+    return exam
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_an_ulcer_whose_structure_is_at_fault_is_not_ruled_out(fault: str) -> None:
+    """A null or a type that is wrong makes the whole Observation unreadable; that it is of an ulcer can still be read."""
+    exam = faulty(Exam().observation("foot-ulcer", "present", "left", id="faulty"), FAULTS[fault])
+
+    assert ("low", "active") == reach(exam)
+    assert 1 == summary_of(exam)["intake"]["unusable"]
+
+
+@pytest.mark.parametrize("resource", [condition("foot-ulcer", "left"), procedure("completed")], ids=["Condition", "Procedure"])
+def test_entries_whose_structure_is_at_fault_rule_nothing_out(resource: Json) -> None:
+    assert reach(faulty(resource, {"note": None}))[1] in ("high", "active")
+
+
+@pytest.mark.parametrize(
+    "resource",
+    [
+        Exam().observation("foot-ulcer", "present", "left", id="faulty", status="entered-in-error"),
+        Exam().observation("foot-ulcer", "present", "left", id="faulty", subject={"reference": "Patient/another"}),
+        Exam().observation("foot-ulcer", "present", "left", id="faulty") | {"code": None},
+        condition("foot-ulcer", "left", verification="refuted"),
+        procedure("not-done"),
+    ],
+    ids=["entered in error", "of another", "no code", "refuted", "not done"],
+)
+def test_what_is_at_fault_and_says_nothing_of_this_person_keeps_nothing_open(resource: Json) -> None:
+    """Taken back, denied, of somebody else, or of no one can tell what."""
+    assert ("low", "low") == reach(faulty(resource, {"note": None}))
+
+
+def test_without_a_subject_what_is_at_fault_is_of_the_only_patient() -> None:
+    resource = Exam().observation("foot-ulcer", "present", "left", id="faulty")
+    del resource["subject"]
+
+    assert ("low", "active") == reach(faulty(resource, {"note": None}))
+
+
 def test_pressures_and_filtration_that_cannot_be_clear_nothing() -> None:
     """A toe pressure of 900 mmHg with a triphasic waveform, an eGFR of 900: slips of the pen that read as health."""
     toe = without(Exam().normal(), "dorsalis-pedis-pulse").see("toe-pressure", 900, "left").see("arm-systolic-pressure", 150, "left")

@@ -16,7 +16,8 @@ class Source(Struct, gc=False):
     """The input resource behind a finding: its number in the input, where it stands, its type and identity.
 
     `line` counts from 1 in input that came as lines. `holder` is what a contained resource stands in, or the response an answer is
-    from; `within` is the rest of the path from there, where it is not `contained`.
+    from; `within` is the rest of the path from there, where it is not `contained`. `told` is what is left to read of a resource without a
+    record, whose structure is at fault: of whom it is, of what and where.
     """
 
     index: int
@@ -28,6 +29,7 @@ class Source(Struct, gc=False):
     line: int | None = None
     holder: "Source | None" = None
     within: str = ""
+    told: Any = None
 
     @property
     def path(self) -> str:

@@ -86,6 +86,16 @@ def read_procedure(context: Context, item: Item, record: wire.Procedure, about: 
         standing.refuse("date-invalid")
 
 
+def keep_diagnosis(context: Context, item: Item, told: wire.Condition | wire.Procedure, about: Gathered) -> None:
+    """Keep what a diagnosis or procedure whose structure is at fault might have said, unless it says that it is none."""
+    if isinstance(told, wire.Condition):
+        denied = _verification[bytes(told.verificationStatus)] in ("refuted", "entered-in-error")
+    else:
+        denied = told.status in _PROCEDURE - _PROCEDURE_DONE - _PROCEDURE_DOUBTFUL
+    if not denied:
+        _Standing(context, item, about, context.lexicon.diagnoses[bytes(told.code)], told.bodySite).keep(None)
+
+
 class _Standing:
     """Findings from one coded entry with a body site."""
 

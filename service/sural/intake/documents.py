@@ -250,7 +250,10 @@ class _Reader:
             except msgspec.ValidationError:  # of a property that stands twice only the last is in the tree
                 found = [Issue("structure-invalid", path)]
         self.issues += found
-        self.items.append(Item(len(self.items), path, -1, full_url, kind if isinstance(kind, str) else "", record))
+        item = Item(len(self.items), path, -1, full_url, kind if isinstance(kind, str) else "", record)
+        if record is None and kind in _TELLING:
+            item.told = _told(tree)
+        self.items.append(item)
 
     def _judge(self, tree: Any, kind: Any, path: str, holder: str) -> list[Issue]:
         if not isinstance(tree, dict):
@@ -287,6 +290,30 @@ class _Reader:
                 self.parameters.append(
                     Parameter(parameter.get("name", ""), values[0] if values else None, bytes(raw.resource), path)
                 )
+
+
+_TELLING = ("Observation", "Condition", "Procedure")
+_TOLD = ("id", "status", "verificationStatus", "subject", "bodySite", "effectiveDateTime")
+_DOUBTFUL = {"modifierExtension": [{"url": "structure-invalid"}]}
+
+
+def _told(tree: dict[str, Any]) -> Any | None:
+    """What is left to read of a resource that is at fault: of whom it is, of what, where and when; its value is not among it. None without a code."""
+    parts = {"resourceType": tree["resourceType"], "code": tree.get("code"), **_DOUBTFUL}
+    told = _decoded(parts)
+    for name in _TOLD if told is not None else ():
+        if name in tree:
+            more = _decoded({**parts, name: tree[name]})
+            if more is not None:
+                parts[name], told = tree[name], more
+    return told
+
+
+def _decoded(parts: dict[str, Any]) -> Any | None:
+    try:
+        return wire.resource_decoder.decode(msgspec.json.encode(parts))
+    except msgspec.MsgspecError:
+        return None
 
 
 VALUES = tuple(field for field in wire.Parameter.__struct_fields__ if field.startswith("value"))

@@ -11,7 +11,7 @@ from sural.intake import wire
 from sural.intake.by_code import by_code as uses_of
 from sural.intake.circumstances import read_encounter, read_request
 from sural.intake.context import CodeUse, Context, Fate, Gathered
-from sural.intake.diagnoses import read_condition, read_procedure
+from sural.intake.diagnoses import keep_diagnosis, read_condition, read_procedure
 from sural.intake.documents import Document, Item
 from sural.intake.medicines import read_medication
 from sural.intake.observations import read_observation
@@ -19,6 +19,7 @@ from sural.intake.plain import read_plain
 from sural.intake.questionnaire_response import read_response
 from sural.intake.references import Subject
 from sural.intake.selection import select
+from sural.intake.unheard import keep_observation
 from sural.intake.versions import SUPERSEDED, latest_versions
 from sural.issues import Issue, Refused
 from sural.terminology.lexicon import Lexicon
@@ -90,6 +91,9 @@ def read(
             *context.unattributed, *stopped, *([] if stopped else [Issue("patient-missing" if items else "empty-input")])
         )
     context.unattributed.extend(stopped)
+    for item in left:
+        if item.told is not None and item.record is None:
+            _keep_told(context, item)
     context.references.settle()
     examinations = [
         (about, select(context, about, as_of, lookback, complete))
@@ -136,6 +140,17 @@ def _read_item(context: Context, item: Item) -> None:
     subject = context.references.subject(record.subject, item) or _assumed(context, item, record)
     if subject is not None:
         reader(context, item, record, context.gathered(subject))
+
+
+def _keep_told(context: Context, item: Item) -> None:
+    """What a resource whose structure is at fault might have said keeps open what it speaks for; never of a patient who has to be guessed."""
+    told = item.told
+    subject = context.references.subject(told.subject, item)
+    about = context.patients.get(subject) if subject is not None else None
+    if subject is None and told.subject is None and len(context.patients) == 1:
+        about = next(iter(context.patients.values()))
+    if about is not None:
+        (keep_observation if isinstance(told, wire.Observation) else keep_diagnosis)(context, item, told, about)
 
 
 def _assumed(context: Context, item: Item, record: Any) -> Subject | None:

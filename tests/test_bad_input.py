@@ -361,8 +361,8 @@ OF_THE_WHOLE = {
     "resource-type-unsupported", "patient-missing", "subject-missing", "patient-deceased", "patient-inactive", "patient-replaced",
 }  # fmt: skip
 ELSEWHERE = {"code-missing", "date-invalid", "element-unknown", "duplicate-property", "code-nearly-mapped", "version-unclear",
-             "questionnaire-unknown", "question-unknown"}  # fmt: skip
-"""Keys that have a test of their own, here, in test_intake or in test_questionnaire."""
+             "questionnaire-unknown", "question-unknown", "bundle-in-pages"}  # fmt: skip
+"""Keys that have a test of their own, here, in test_intake, test_questionnaire or test_worse_reading."""
 OF_ACCESS = {"hook-unknown", "hook-request-invalid", "hook-patient-mismatch", "prefetch-unobtainable", "host-not-allowed", "login-needed", "token-expired", "scope-insufficient"}  # fmt: skip
 """Keys of the doors: in test_hooks and test_security."""
 OF_THE_STORE = {

@@ -365,6 +365,19 @@ def test_without_a_subject_what_is_at_fault_is_of_the_only_patient() -> None:
     assert ("low", "active") == reach(faulty(resource, {"note": None}))
 
 
+@pytest.mark.parametrize("careful", [False, True], ids=["in order", "with a fault"])
+def test_one_page_of_several_says_so(careful: bool) -> None:
+    """The next page may hold the newest reading of anything."""
+    bundle = Exam().normal().bundle("searchset")
+    bundle["link"] = [{"relation": "self", "url": "https://ehr.example/x"}, {"relation": "next", "url": "https://ehr.example/y"}]
+    if careful:
+        bundle["entry"].append({"resource": {"resourceType": "Observation", "status": None}})
+
+    found = [issue["expression"] for issue in summary_of(bundle)["issues"] if issue["key"] == "bundle-in-pages"]
+
+    assert ["Bundle.link[1]"] == found
+
+
 def test_pressures_and_filtration_that_cannot_be_clear_nothing() -> None:
     """A toe pressure of 900 mmHg with a triphasic waveform, an eGFR of 900: slips of the pen that read as health."""
     toe = without(Exam().normal(), "dorsalis-pedis-pulse").see("toe-pressure", 900, "left").see("arm-systolic-pressure", 150, "left")

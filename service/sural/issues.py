@@ -92,6 +92,7 @@ _TABLE: tuple[tuple[str, Severity, str, int, str], ...] = (
     ("subject-not-patient", "error", "business-rule", 422, "The subject is not a patient, or not exactly one."),
     ("subject-assumed", "warning", "business-rule", 422, "No subject is given; the only patient of the input is taken."),
     ("reference-unresolved", "warning", "not-found", 422, "The reference points to nothing in the input."),
+    ("bundle-in-pages", "warning", "informational", 422, "There are further pages, which were not sent: what they hold is not known."),
     # what was found
     ("code-missing", "error", "required", 422, "The resource has no code."),
     ("code-not-mapped", "information", "informational", 422, "The code is none that is read here."),

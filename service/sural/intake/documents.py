@@ -146,7 +146,15 @@ class _Reader:
             elif not (entry.request or entry.response):
                 del items[first:]
                 return False
+        if b"next" in bytes(bundle.link):
+            self._further_pages(parse(bytes(bundle.link)), where)
         return True
+
+    def _further_pages(self, links: Any, where: str) -> None:
+        """A search result that is one page of several may lack the newest of anything."""
+        for number, link in enumerate(links if isinstance(links, list) else ()):
+            if isinstance(link, dict) and link.get("relation") == "next":
+                self.issues.append(Issue("bundle-in-pages", f"{where}.link[{number}]"))
 
     def _quick_parameters(self, parameters: wire.Parameters, where: str) -> bool:
         values = [_values(parameter) for parameter in parameters.parameter]
@@ -195,6 +203,7 @@ class _Reader:
             checked = self.checker({**tree, "entry": plain}, where)
             found += [issue for issue in checked if (issue.key, issue.expression) not in known]
         self.issues += found
+        self._further_pages(tree.get("link"), where)
         for number, (entry, raw) in enumerate(zip(entries, _raw_bundle.decode(data).entry, strict=True)):
             self._entry(entry, bytes(raw), f"{where}.entry[{number}]", where)
 

@@ -368,7 +368,8 @@ OF_ACCESS = {"hook-unknown", "hook-request-invalid", "hook-patient-mismatch", "p
 OF_THE_STORE = {
     "type-not-stored", "identifier-taken", "version-conflict", "several-matches", "id-differs", "id-not-assigned", "resource-type-differs",
     "not-a-transaction", "request-not-offered", "stored", "stored-already", "parameter-ignored", "search-too-costly", "respond-async-needed",
-    "export-ended", "ledger-unavailable", "examination-in-part",
+    "export-ended", "ledger-unavailable", "examination-in-part", "no-match", "person-differs",
+    "resource-in-part", "link-taken", "character-invalid",
 }  # fmt: skip
 """Keys of stored answers: in test_ledger_store, test_search, test_stored, test_export and test_serving."""
 OF_SUBSCRIPTIONS = {f"subscription-{one}" for one in ("channel", "criteria", "payload", "endpoint", "header", "ended", "status")}

@@ -378,6 +378,14 @@ def test_one_page_of_several_says_so(careful: bool) -> None:
     assert ["Bundle.link[1]"] == found
 
 
+@pytest.mark.parametrize(("sense", "points"), [("pinprick", 2), ("vibration-128hz", 2), ("temperature-sense", 0)])
+def test_the_disability_score_looks_at_the_toe_and_for_temperature_at_the_dorsum(sense: str, points: int) -> None:
+    """Lost at the great toes, kept on the dorsum, as a length-dependent loss begins: Young's pinprick and vibration are of the toe."""
+    exam = Exam().see(sense, "absent", "both", "hallux").see(sense, "normal", "both", "dorsum")
+
+    assert points == summary_of(exam)["scores"]["nds-young-1993"]["atLeast"]
+
+
 def test_pressures_and_filtration_that_cannot_be_clear_nothing() -> None:
     """A toe pressure of 900 mmHg with a triphasic waveform, an eGFR of 900: slips of the pen that read as health."""
     toe = without(Exam().normal(), "dorsalis-pedis-pulse").see("toe-pressure", 900, "left").see("arm-systolic-pressure", 150, "left")

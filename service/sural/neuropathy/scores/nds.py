@@ -13,13 +13,14 @@ ULCER_RISK = 6
 _REFLEX = exact({"normal": 0, "brisk": 0, "clonus": 0, "reinforced": 1, "reduced": 1, "absent": 2})
 
 
-def _cannot(text: str, concept: str, level: str, side: str) -> Item:
-    """One point when a sense is impaired on a side, at the toe or (for temperature) the dorsum of the foot."""
+def _cannot(text: str, concept: str, level: str, side: str, at_dorsum: bool = False) -> Item:
+    """One point when a sense is impaired on a side: at the great toe, for temperature at the dorsum of the foot before that."""
 
     def points(exam: Examination) -> Points:
         limb = limb_of(exam, side)
-        dorsum = limb.sites[concept].get("dorsum") if concept in limb.sites else None
-        value = dorsum.value if dorsum is not None else at_toe(limb, concept, level)
+        toe = None if at_dorsum else at_toe(limb, concept, level)
+        dorsum = limb.sites[concept].get("dorsum") if toe is None and concept in limb.sites else None
+        value = dorsum.value if dorsum is not None else toe or at_toe(limb, concept, level)
         return (0.0, 1.0) if value is None else (0.0, 0.0) if value == "normal" else (1.0, 1.0)
 
     return Item(text, (concept, level), 1.0, points, side)
@@ -28,7 +29,7 @@ def _cannot(text: str, concept: str, level: str, side: str) -> Item:
 def _side(side: str) -> tuple[Item, ...]:
     return (
         _cannot("vibration at the great toe", "vibration-128hz", "sensory-level-vibration", side),
-        _cannot("temperature at the dorsum of the foot", "temperature-sense", "sensory-level-temperature", side),
+        _cannot("temperature at the dorsum of the foot", "temperature-sense", "sensory-level-temperature", side, at_dorsum=True),
         _cannot("pinprick at the great toe", "pinprick", "sensory-level-pinprick", side),
         graded("ankle reflex", "ankle-reflex", side, _REFLEX, 2),
     )

@@ -386,6 +386,32 @@ def test_the_disability_score_looks_at_the_toe_and_for_temperature_at_the_dorsum
     assert points == summary_of(exam)["scores"]["nds-young-1993"]["atLeast"]
 
 
+HOT: dict[str, Json] = {
+    "39 degrees, above": {"valueQuantity": quantity(39, "Cel") | {"comparator": ">"}},
+    "101 degrees, the unit wrong": {"valueQuantity": quantity(101, "Cel")},
+}
+
+
+@pytest.mark.parametrize("value", HOT)
+def test_a_fever_that_cannot_be_used_is_said_beside_an_ulcer(value: str) -> None:
+    """It is no evidence, so the referral stays; but nobody is to wait for the next working day without having read it."""
+    exam = ulcerated().see("body-temperature", HOT[value])
+
+    assert [("multidisciplinary-foot-service", "urgent")] == services(exam)
+    assert "threat-in-unusable-finding" in summary_of(exam)["notes"]
+
+
+@pytest.mark.parametrize("code", ["probe-to-bone", "deep-infection", "sepsis-suspected"])
+def test_a_deep_infection_that_cannot_be_used_is_said_beside_an_ulcer(code: str) -> None:
+    side = None if code == "sepsis-suspected" else "left"
+    adverse = "positive" if code == "probe-to-bone" else "present"
+    preliminary = ulcerated().see(code, adverse, side, status="preliminary")
+    harmless = ulcerated().see("body-temperature", 36.8, status="preliminary").see("nail-problem", "present", status="preliminary")
+
+    assert "threat-in-unusable-finding" in summary_of(preliminary)["notes"]
+    assert "threat-in-unusable-finding" not in summary_of(harmless)["notes"]
+
+
 def test_pressures_and_filtration_that_cannot_be_clear_nothing() -> None:
     """A toe pressure of 900 mmHg with a triphasic waveform, an eGFR of 900: slips of the pen that read as health."""
     toe = without(Exam().normal(), "dorsalis-pedis-pulse").see("toe-pressure", 900, "left").see("arm-systolic-pressure", 150, "left")

@@ -42,6 +42,7 @@ NOTES: dict[str, str] = {
     "no-weight-bearing-until-seen": "No weight bearing on this foot until it is seen.",
     "skin-temperature-difference-supports-charcot": "The feet differ by 2 degrees or more, which supports an acute Charcot foot; less would not exclude it.",
     "limb-threat-not-excluded": "A threat to the limb is not excluded: check the circulation today.",
+    "threat-in-unusable-finding": "A finding that could not be used may mean a threat to limb or life: see the input, and look today.",
     "table-from-memory": "Table from memory, not checked against the printed page.",
     "rest-pain-not-explained-by-grade": "Rest pain is reported, but the ischaemia grade does not explain it.",
 }

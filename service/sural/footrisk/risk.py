@@ -9,6 +9,7 @@ from msgspec import Struct
 from sural.evidence.criterion import Fact
 from sural.evidence.ladder import Reach
 from sural.evidence.truth import UNKNOWN, YES, Truth
+from sural.exam.as_if import as_if_heard
 from sural.exam.examination import Examination, Limb, Ulcer
 from sural.footrisk.arterial import INDEX_INCOMPRESSIBLE, PULSES, ankle_index
 from sural.footrisk.factors import Factors, judge
@@ -243,7 +244,17 @@ def _remarks(exam: Examination, factors: Factors) -> tuple[str, ...]:
             notes.append("skin-temperature-difference-supports-charcot")
     if not present.isdisjoint(_ACTIVE) and threat_not_excluded(factors):
         notes.append("limb-threat-not-excluded")
+    if exam.unheard and not present.isdisjoint(_ACTIVE) and _threat_unheard(exam, factors):
+        notes.append("threat-in-unusable-finding")
     return tuple(dict.fromkeys(notes))
+
+
+def _threat_unheard(exam: Examination, factors: Factors) -> bool:
+    """Whether fever, sepsis or a deep infection would be there if what could not be used were true."""
+    if any(one.concept.code == "probe-to-bone" and one.value in (None, "positive") for one in exam.unheard):
+        return True
+    known = {threat.code for threat in threats(exam, factors)}
+    return any(threat.code not in known for threat in threats(as_if_heard(exam), factors))
 
 
 def _arterial_remarks(limb: Limb, other: Limb, exam: Examination, factors: Factors) -> Iterable[str]:

@@ -318,6 +318,7 @@ def test_before_discharge_the_same_is_advised(client: TestClient) -> None:
         ({"context": {"patientId": "p1"}}, "context.userId"),
         ({"context": {"userId": "Practitioner/x"}}, "context.patientId"),
         ({"context": {"userId": "Practitioner/x", "patientId": "p1/../p2"}}, "context.patientId"),
+        ({"context": {"userId": "Practitioner/x", "patientId": ".."}}, "context.patientId"),
         ({"context": []}, "context.userId"),
         ({"prefetch": []}, "prefetch"),
         ({"fhirServer": 1}, "fhirServer"),
@@ -376,6 +377,9 @@ def test_null_means_that_there_are_no_data(client: TestClient) -> None:
         pytest.param({"resourceType": "OperationOutcome", "issue": [{"severity": "error", "code": "exception"}]}, id="failed"),
         pytest.param(searchset([], link=[{"relation": "next", "url": f"{SERVER}?page=2"}]), id="first page only"),
         pytest.param(searchset([{"resourceType": "OperationOutcome", "issue": [{"severity": "error", "code": "timeout"}]}]), id="failed inside"),
+        pytest.param(searchset([{"resourceType": "OperationOutcome", "issue": [{"severity": "warning", "code": "incomplete"}]}]), id="not all"),
+        pytest.param(searchset([{"resourceType": "OperationOutcome", "issue": None}]), id="an outcome of nothing"),
+        pytest.param(searchset([], total=3), id="fewer than announced"),
         pytest.param({"resourceType": "Condition"}, id="something else"),
         pytest.param([], id="no resource"),
     ],
@@ -460,8 +464,10 @@ def test_missing_data_are_fetched_with_the_token_of_the_call() -> None:
         fhir({"resourceType": "Patient"}),
         fhir(searchset([], link=[{"relation": "next", "url": "https://elsewhere.example/page"}])),
         fhir(searchset([], link=[{"relation": "next", "url": f"{SERVER}/Condition?again"}])),
+        fhir(searchset([], total=2)),
+        fhir(searchset([{"resourceType": "OperationOutcome", "issue": [{"severity": "warning", "code": "too-costly"}]}])),
     ],
-    ids=["failed", "token refused", "redirect", "not FHIR", "not a searchset", "foreign next", "looping next"],
+    ids=["failed", "token refused", "redirect", "not FHIR", "not a searchset", "foreign next", "looping next", "fewer than announced", "not all"],
 )
 def test_a_record_system_that_fails_is_412(fault: httpx.Response) -> None:
     """O3: unobtainable is 412, whatever the reason; a redirect is not followed."""

@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
+from starlette.responses import Response
 
 from sural.answer.identity import ANSWER_SYSTEM
 from sural.doors.assessor import Answered, documents
@@ -601,3 +602,67 @@ def test_a_server_without_a_capability_statement_is_pulled_from() -> None:
     ehr._answer = without  # type: ignore[method-assign]
 
     assert pull(ehr).complete
+
+
+class Astray(FakeEhr):
+    """An EHR whose proxy has lost it from some request on: 404 with a page of its own, for everything."""
+
+    reads = 0
+    most = 0
+
+    async def _answer(self, request: Any, path: list[str]) -> Any:
+        self.reads += len(path) == 2 and path[0] == "Patient" and request.method == "GET"
+        if self.most and self.reads > self.most:
+            return Response("<h1>Not found</h1>", 404, media_type="text/html")
+        return await super()._answer(request, path)
+
+
+def test_a_proxy_that_has_lost_its_server_makes_nobody_gone() -> None:
+    """Whoever cannot be read is searched for: nobody is done for whom there is neither."""
+    ehr, ledger, sink = fake_ehr(40), MemoryLedger(), Pulled()
+    ehr.__class__ = Astray
+    ehr.most = 5  # type: ignore[attr-defined]
+    with pytest.raises(Stopped):
+        pull(ehr, ledger, asked=order(workers=1), sink=sink)
+    ehr.most = 0  # type: ignore[attr-defined]
+    tally = pull(ehr, ledger, sink)
+
+    assert "gone" not in tally.counts
+    assert everybody(40) == set(sink)
+
+
+def test_a_patient_who_really_is_not_there_is_gone() -> None:
+    ehr, told = fake_ehr(2), Pulled()
+    ehr.store.delete("Patient", "skerrow-00001")
+
+    assert {"assessed": 1, "gone": 1} == pull(ehr, sink=told, asked=order(workers=1)).counts
+
+
+def test_an_answer_to_a_write_that_is_no_fhir_puts_one_patient_off() -> None:
+    """The others go on; nothing of it is said but its type."""
+
+    async def odd(patient: str, answered: Answered) -> None:
+        if patient == "skerrow-00002":
+            raise KeyError("Jean Mouat")
+
+    ledger = MemoryLedger()
+    tally = pull(fake_ehr(ALL), ledger, odd)
+
+    assert {"assessed": ALL - 1, "put-off": 1} == tally.counts
+    assert {"write back: KeyError": 1} == {text: times for text, times in tally.remarks.items() if "write" in text}
+
+
+def test_texts_in_another_encoding_are_not_read() -> None:
+    """FHIR JSON is UTF-8: somebody whose name came as Latin-1 is put off, and not refused for good."""
+    ehr, ledger = fake_ehr(3), MemoryLedger()
+    page = ehr._searches.search
+
+    def latin(kind: str, *more: Any) -> bytes:
+        found: bytes = page(kind, *more)
+        return found.replace(b'"final"', b'"final","note":[{"text":"\xe9"}]') if b"skerrow-00002" in found and b"_elements" not in found else found
+
+    ehr._searches.search = latin  # type: ignore[method-assign]
+    tally = pull(ehr, ledger)
+
+    assert 1 == tally.counts["put-off"]
+    assert "refused" not in tally.counts

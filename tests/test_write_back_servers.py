@@ -13,6 +13,7 @@ from msgspec.structs import replace
 import sural
 from sural.ledger.answers import Answers
 from sural.ledger.store import Ledger
+from sural.records.fake_ehr.store import Refusal
 from sural.records.faults import Declined, RecordsFault, Unreadable
 from sural.records.write_back import Writer
 from tests.bench import KINDS, PATIENT, Bench, lost_feeling, statuses
@@ -229,3 +230,22 @@ def test_a_deleted_resource_that_is_answered_with_an_outcome_is_not_written_over
     with pytest.raises(Unreadable):
         bench.vanish()
     assert ["acknowledged"] == bench.states()
+
+
+def test_findings_that_a_proxy_does_not_find_are_not_withdrawn() -> None:
+    """404 for every reading, as from a proxy that has lost its server, and the search still finds them."""
+    bench = Bench().examine(lost_feeling())
+    bench.write()
+    answer = bench.ehr._answer
+
+    async def astray(request: Any, path: list[str]) -> Any:
+        if request.method == "GET" and len(path) == 2 and path[0] == "Observation" and path[1] in ids:
+            raise Refusal(404, "not-found")
+        return await answer(request, path)
+
+    ids = {entry["resource"]["id"] for entry in bench.exam["entry"]}
+    bench.ehr._answer = astray  # type: ignore[method-assign]
+    bench.vanish()
+
+    assert ["acknowledged"] == bench.states()
+    assert {"active"} == statuses(bench.held("ServiceRequest"))

@@ -6,7 +6,7 @@ from datetime import timedelta
 
 import msgspec
 
-_ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
+_ID = re.compile(r"(?!\.{1,2}$)[A-Za-z0-9\-.]{1,64}")
 
 
 def pulling(command: argparse.ArgumentParser) -> None:

@@ -32,6 +32,8 @@ class Addresses:
             if scheme != "https" and not _loopback(host):
                 named = "an address with a name or password in it" if "@" in given else given
                 raise ValueError(f"{named}: needs an https address, or the name of a host; plain HTTP is only for this machine itself")
+        if "?" in self.base or "#" in self.base:
+            raise ValueError("the address of the FHIR endpoint has no part after ? or #")
         self._trusted = {self.own, *map(_origin_of_host, trusted)}
         self._allowed = self._trusted | {*map(_origin_of_host, allowed)}
 

@@ -7,6 +7,7 @@ from sural.exam.moment import moment
 from sural.records.faults import NotThere
 from sural.records.fetching import patient_id
 from sural.records.http import Connection
+from sural.records.search import found_by_search
 
 Json = dict[str, Any]
 USABLE = ("final", "amended", "corrected", "preliminary", "completed", "in-progress")
@@ -27,8 +28,8 @@ async def withdrawn(connection: Connection, inputs: Iterable[str], examined: str
             continue
         try:
             there = await connection.read(kind, id)
-        except NotThere:
-            gone += 1
+        except NotThere as fault:
+            gone += fault.status == 410 or await _is_gone(connection, kind, id)
             continue
         if any(instant(text) == instant(examined) for text in times(there)):
             stands = is_usable(there) and _is_of(there, subject, connection.base)
@@ -50,6 +51,14 @@ async def still(connection: Connection, references: Iterable[str], subject: str 
             if is_usable(there) and _is_of(there, subject, connection.base):
                 found.add(reference)
     return frozenset(found)
+
+
+async def _is_gone(connection: Connection, kind: str, id: str) -> bool:
+    """Whether what cannot be read is not found either. Where its type is not served at all, nothing is known of it."""
+    try:
+        return not await found_by_search(connection, kind, id)
+    except NotThere:
+        return False
 
 
 def _is_of(evidence: Json, subject: str, base: str) -> bool:

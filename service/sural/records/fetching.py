@@ -12,11 +12,12 @@ from sural.answer.identity import ANSWER_SYSTEM
 from sural.records.criteria import NECESSARY, Criterion
 from sural.records.faults import NotAuthorised, NotThere, RecordsFault, Unreadable
 from sural.records.http import Connection
-from sural.records.search import Found, Searcher
+from sural.records.search import Found, Searcher, found_by_search
 from sural.terminology.questions import questions
 
 PAGE = "200"
-_ID = re.compile(r"(?!\.{1,2}$)[A-Za-z0-9\-.]{1,64}")
+ID = re.compile(r"(?!\.{1,2}$)[A-Za-z0-9\-.]{1,64}")
+"""The id of a resource, other than those that an address takes for a way up."""
 
 
 class Fetched(Struct, frozen=True):
@@ -87,7 +88,12 @@ class Fetcher:
 
     async def fetch(self, patient: str) -> Fetched:
         """All of a patient's data that is asked for. Raises RecordsFault: NotThere when there is no such patient."""
-        reply = await self._connection.request("GET", f"Patient/{patient}")
+        try:
+            reply = await self._connection.request("GET", f"Patient/{patient}")
+        except NotThere as fault:
+            if fault.status == 404:
+                await self._confirm(fault, patient)
+            raise
         record = reply.json()
         if not isinstance(record, dict) or record.get("resourceType") != "Patient" or record.get("id") != patient:
             raise Unreadable(reply.route, "not the patient asked for")
@@ -97,6 +103,15 @@ class Fetcher:
             with leaving_out(criterion, self._remark):
                 evidence = await self._search(criterion, patient, resources) or evidence
         return Fetched(bundle(self._connection.base, resources), evidence)
+
+    async def _confirm(self, fault: NotThere, patient: str) -> None:
+        """Raises Unreadable when it cannot be believed that a patient is not there."""
+        try:
+            there = await found_by_search(self._connection, "Patient", patient)
+        except NotThere:
+            raise Unreadable(fault.route, "no patient is there, and no search", status=fault.status) from None
+        if there:
+            raise Unreadable(fault.route, "found by search and not by reading", status=fault.status)
 
     async def _search(self, criterion: Criterion, patient: str, resources: dict[str, bytes]) -> bool:
         """Add what fits one criterion; whether any of it is evidence."""
@@ -125,7 +140,7 @@ def no_evidence(found: Found) -> bool:
 def patient_id(reference: str, base: str) -> str | None:
     """The id in a reference to a patient of this record system; None for any other."""
     kind, _, id = reference.removeprefix(f"{base}/").partition("/_history/")[0].rpartition("/")
-    return id if kind == "Patient" and _ID.fullmatch(id) else None
+    return id if kind == "Patient" and ID.fullmatch(id) else None
 
 
 def bundle(base: str, resources: dict[str, bytes]) -> bytes:

@@ -301,6 +301,8 @@ class Pull:
             await self._sink(patient, answered)
         except RecordsFault as fault:
             return self._kept(fault)
+        except (LookupError, TypeError, AttributeError) as fault:  # an answer to a write that is not what FHIR says it is
+            return self._kept(Unreadable("write back", type(fault).__name__))
         self._failed_in_a_row = 0
         return "assessed"
 

@@ -277,6 +277,7 @@ def read_page(reply: Reply) -> Page:
     if media_type(reply.headers) not in JSON_TYPES:
         raise Unreadable(reply.route, "the answer is not declared as FHIR JSON")
     try:
+        reply.content.decode()  # what is skipped below would else pass in any encoding
         bundle = _bundle.decode(reply.content)
         if bundle.type != "searchset":
             raise Unreadable(reply.route, "not a searchset Bundle")
@@ -291,6 +292,18 @@ def read_page(reply: Reply) -> Page:
     return page
 
 
+async def found_by_search(connection: Connection, kind: str, id: str) -> bool:
+    """Whether a search still finds a resource that was not there when it was read (404): a proxy that has lost its server answers so too.
+
+    Raises RecordsFault, NotThere where the type cannot be searched either. A server that does not search by id is believed.
+    """
+    try:
+        page = read_page(await connection.request("GET", f"{kind}?_id={id}&_count=1"))
+    except Declined:
+        return False
+    return any(found.resourceType == kind and found.id == id for found, _ in page.resources)
+
+
 def _read_entry(page: Page, entry: _Entry) -> None:
     raw = bytes(entry.resource)
     if not raw:
@@ -300,12 +313,17 @@ def _read_entry(page: Page, entry: _Entry) -> None:
     if mode == "outcome" or found.resourceType == "OperationOutcome":
         issues = _outcome.decode(raw).issue
         page.remarks += [f"server remark: {issue.code}" for issue in issues]
-        page.whole = page.whole and not any(issue.severity in ("error", "fatal") or issue.code in NOT_ALL for issue in issues)
+        page.whole = page.whole and not any(says_not_all(issue.severity, issue.code) for issue in issues)
         return
     page.resources.append((found, raw))
     if mode == "match":
         page.matches += 1
         page.matched.add(f"{found.resourceType}/{found.id}")
+
+
+def says_not_all(severity: object, code: object) -> bool:
+    """Whether an issue among the matches of a search says that some of them are missing."""
+    return severity in ("error", "fatal") or (isinstance(code, str) and code in NOT_ALL)
 
 
 def _self(bundle: _Bundle) -> str | None:

@@ -47,6 +47,7 @@ class Spool:
     def take(self, line: bytes) -> None:
         """One line of an export; the same resource again takes the place of the one before."""
         try:
+            line.decode()
             found = _found.decode(line)
         except (msgspec.MsgspecError, UnicodeDecodeError):
             self.unread += 1

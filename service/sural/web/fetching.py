@@ -13,6 +13,7 @@ from sural.issues import Issue, Refused
 from sural.records.addresses import Addresses
 from sural.records.faults import RecordsFault
 from sural.records.http import Connection, Manner
+from sural.records.search import says_not_all
 from sural.web.prefetch import filled
 
 Json = dict[str, Any]
@@ -51,26 +52,39 @@ def _resources(value: Any, template: str) -> Iterator[Json]:
     if kind == "Bundle" and "?" in template:
         if _next(value) is not None:
             raise Incomplete
-        yield from _matches(value)
+        found = _matches(value)
+        _all_came(value, found)
+        yield from found
     elif kind == template.partition("/")[0] and "?" not in template:
         yield value
     else:
         raise Incomplete
 
 
-def _matches(bundle: Json) -> Iterator[Json]:
-    """The resources of a searchset. Raises Incomplete when it says that something went wrong."""
+def _matches(bundle: Json) -> list[Json]:
+    """The resources of a searchset. Raises Incomplete when it says that something went wrong, or that there is more."""
     entries = bundle.get("entry", [])
     if not isinstance(entries, list):
         raise Incomplete
+    found: list[Json] = []
     for entry in entries:
         resource = entry.get("resource") if isinstance(entry, dict) else None
         if not isinstance(resource, dict):
             raise Incomplete
         if resource.get("resourceType") != "OperationOutcome":
-            yield resource
-        elif any(issue.get("severity") in ("error", "fatal") for issue in resource.get("issue", []) if isinstance(issue, dict)):
+            found.append(resource)
+            continue
+        issues = resource.get("issue")
+        if not isinstance(issues, list) or any(not isinstance(one, dict) or says_not_all(one.get("severity"), one.get("code")) for one in issues):
             raise Incomplete
+    return found
+
+
+def _all_came(first: Json, found: list[Json]) -> None:
+    """Raises Incomplete when fewer resources came than the first page announced."""
+    total = first.get("total")
+    if isinstance(total, int) and len({(one.get("resourceType"), one.get("id")) for one in found}) < total:
+        raise Incomplete
 
 
 def _next(bundle: Json) -> str | None:
@@ -125,6 +139,7 @@ class Fetching:
         """All pages of one search, or one resource."""
         resources: list[Json] = []
         seen: set[str] = set()
+        first: Json | None = None
         following: str | None = address
         while following is not None:
             if following in seen or len(seen) >= MOST_PAGES or len(resources) > MAX_ENTRIES:
@@ -137,6 +152,8 @@ class Fetching:
                 return list(_resources(value, address))
             if not isinstance(value, dict) or value.get("resourceType") != "Bundle":
                 raise Incomplete
+            first = first or value
             resources += _matches(value)
             following = _next(value)
+        _all_came(first or {}, resources)
         return resources

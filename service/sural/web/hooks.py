@@ -4,7 +4,7 @@
 | --- | --- |
 | a resource, or a searchset with all its pages | data |
 | `null` | there are no such data |
-| nothing, an OperationOutcome, or a searchset with pages left | asked for at `fhirServer` with `fhirAuthorization`, if that server is listed; else 412 |
+| nothing, an OperationOutcome, or a searchset with pages left, with fewer matches than its total, or that says it is not whole | asked for at `fhirServer` with `fhirAuthorization`, if that server is listed; else 412 |
 
 An answer over part of the data would look like one over all of it, so that there is none: 412 names what was missing.
 Source: CDS Hooks 2 ("Discovery", "Prefetch", "HTTP request", "Feedback").
@@ -27,6 +27,7 @@ from sural.doors.outbound import Outbound
 from sural.doors.request import Request as Asked
 from sural.intake.text import parse
 from sural.issues import Issue, Refused
+from sural.records.fetching import ID
 from sural.web.accepting import FHIR_JSON, JSON, media_type
 from sural.web.feedback import Feedback
 from sural.web.fetching import Fetching, complete
@@ -40,7 +41,6 @@ HOOKS = {"patient-view": (), "encounter-discharge": ("encounterId",)}
 """The hooks that are served, all under one id so that later advice takes the place of earlier (CDS Hooks 2, "Update stale guidance"), each
 with what its context has beside the user and the patient. Before discharge: whoever has diabetes and has had no examination is noticed."""
 Json = dict[str, Any]
-_ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
 _UUID = re.compile(r"(?i)[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}")
 _to_json = msgspec.json.Encoder(decimal_format="number")
 
@@ -123,7 +123,7 @@ def read_call(content: Any) -> Call:
             ("hook", isinstance(hook, str)),
             ("hookInstance", isinstance(instance, str) and _UUID.fullmatch(instance) is not None),
             ("context.userId", isinstance(context.get("userId"), str) and context["userId"] != ""),
-            ("context.patientId", isinstance(patient, str) and _ID.fullmatch(patient) is not None),
+            ("context.patientId", isinstance(patient, str) and ID.fullmatch(patient) is not None),
             *((f"context.{one}", isinstance(context.get(one), str) and context[one] != "") for one in HOOKS.get(str(hook), ())),
             ("prefetch", isinstance(prefetch, dict)),
             ("fhirServer", isinstance(server, str)),

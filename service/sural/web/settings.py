@@ -100,7 +100,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
             None, (self.base, *(one for one in self.key_sources() if "://" in one), *self.outbound.fhir_servers, *self.outbound.subscribers)
         ):
             if origin(address) is None or (not address.startswith("https:") and origin(address) not in self.may_be_private()):
-                raise ValueError(f"needs an https address: {address}")
+                raise ValueError(f"needs an https address: {'one with a name or password in it is not taken' if '@' in address else address}")
         if {origin(one) for one in self.outbound.full_resource} - {origin(one) for one in self.outbound.subscribers}:
             raise ValueError("outbound.full_resource: names a server that is not among outbound.subscribers")
         patience = self.subscriptions

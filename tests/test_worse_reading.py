@@ -6,7 +6,7 @@ import pytest
 
 from sural import canonical
 from tests.asking import answer_of, of_type, summary_of
-from tests.builders import AS_OF, EXAMINED, Exam, Json, own, place, quantity
+from tests.builders import AS_OF, EXAMINED, Exam, Json, answer, own, place, quantity
 
 NICE, SCOTLAND = "nice-ng19-2019", "scotland-2016"
 LONG_AGO, MONTHS_AGO = "2023-01-10", "2025-08-01"
@@ -184,6 +184,11 @@ def test_an_active_problem_on_a_foot_that_is_said_to_be_gone_is_not_lost(code: s
     assert {"amputation", code} == {
         reference_of(exam, one["reference"]) for issue in of_type(answer_of(exam), "DetectedIssue") for one in issue["implicated"]
     }
+
+
+def test_a_measurement_of_an_ulcer_on_a_foot_that_is_said_to_be_gone_is_not_lost() -> None:
+    """Nobody named the ulcer, and there was something to measure."""
+    assert ("active", "active") == reach(amputated().see("ulcer-area", 2, "left", "hallux"))
 
 
 def reference_of(exam: Exam, reference: str) -> str:
@@ -410,6 +415,15 @@ def test_a_deep_infection_that_cannot_be_used_is_said_beside_an_ulcer(code: str)
 
     assert "threat-in-unusable-finding" in summary_of(preliminary)["notes"]
     assert "threat-in-unusable-finding" not in summary_of(harmless)["notes"]
+
+
+def test_a_component_of_the_other_side_is_of_neither_and_rules_out_neither() -> None:
+    """The body site says left, the component right: it may be of either foot."""
+    exam = Exam().normal()
+    part = {"code": {"coding": [{"system": canonical.SIDE, "code": "right"}]}, "valueCodeableConcept": answer("present")}
+    exam.see("foot-ulcer", None, "left", component=[part])
+
+    assert ["unknown", "unknown"] == [summary_of(exam)["findings"]["ulcer"][side] for side in ("left", "right")]
 
 
 def test_pressures_and_filtration_that_cannot_be_clear_nothing() -> None:

@@ -268,7 +268,7 @@ class Selection:
 
 def _is_seen_after(one: Finding, gone: Finding) -> bool:
     """Whether an adverse finding may be of the day of another or later; an entry that was only never closed has to begin after it."""
-    if not one.concept.adverse(one.value) or one.assumed:
+    if not one.concept.adverse(one.value) or one.source is None:
         return False
     left_open = one.moment is not None and (one.moment.text == "ongoing" or one.moment.text.endswith("/"))
     return start(one) > end(gone) if left_open else end(one) >= start(gone)

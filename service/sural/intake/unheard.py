@@ -10,6 +10,7 @@ from sural.intake.values import Read, has_value, read_value
 from sural.intake.where import Troubled, Where, applies, sides, together
 from sural.terminology.lexicon import Lexicon
 from sural.terminology.meaning import NOWHERE, PRESENCE, Absent, Meaning, Place, Target, Unread
+from sural.terminology.site import BILATERAL
 
 RETRACTED = frozenset({"entered-in-error", "cancelled"})
 
@@ -45,7 +46,9 @@ def keep_component(
     inner = context.lexicon.meanings[bytes(component.code)] if component.code else None
     if inner is None:
         return
-    here = Place(inner.side or place.side, inner.site or place.site, inner.trouble or place.trouble)
+    apart = place.side and inner.side and BILATERAL != place.side != inner.side
+    trouble = "side-conflict" if apart else inner.trouble or place.trouble
+    here = Place(inner.side or place.side, inner.site or place.site, trouble)
     for target in inner.targets or (meaning.targets if inner.side or inner.site or inner.trouble else ()):
         if target.stands_alone:
             said, value = (True, None) if modified else _value(component, target, context)

@@ -391,6 +391,25 @@ def test_the_disability_score_looks_at_the_toe_and_for_temperature_at_the_dorsum
     assert points == summary_of(exam)["scores"]["nds-young-1993"]["atLeast"]
 
 
+SYSTEMIC = {
+    "fever": [("8310-5", 38.1, "Cel")],
+    "fever in Fahrenheit": [("8310-5", 101.3, "[degF]")],
+    "pulse and white cells": [("8867-4", 91, "/min"), ("6690-2", 12.1, "10*3/uL")],
+    "breathing and bands": [("9279-1", 21, "/min"), ("26508-2", 10, "%")],
+    "pulse and carbon dioxide": [("8867-4", 91, "/min"), ("2019-8", 31, "mm[Hg]")],
+}
+
+
+@pytest.mark.parametrize("signs", SYSTEMIC)
+def test_systemic_signs_are_read_in_the_codes_record_systems_send(signs: str) -> None:
+    """FHIR R4 fixes the LOINC codes of vital signs: a fever beside an ulcer is an emergency in those too."""
+    exam = ulcerated()
+    for code, value, unit in SYSTEMIC[signs]:
+        exam.see("x", {"valueQuantity": quantity(value, unit), "code": {"coding": [{"system": canonical.LOINC, "code": code}]}})
+
+    assert EMERGENCY == services(exam)
+
+
 HOT: dict[str, Json] = {
     "39 degrees, above": {"valueQuantity": quantity(39, "Cel") | {"comparator": ">"}},
     "101 degrees, the unit wrong": {"valueQuantity": quantity(101, "Cel")},

@@ -416,3 +416,15 @@ def test_the_spool_leaves_nothing_behind(tmp_path: Path) -> None:
         while_open = len(list(tmp_path.iterdir()))
 
     assert (1, []) == (while_open, list(tmp_path.iterdir()))
+
+
+def test_a_spool_that_is_killed_leaves_no_patient_data(tmp_path: Path) -> None:
+    """P2: nobody deletes anything after a kill."""
+    with Spool(BASE, frozenset({"Observation"}), tmp_path) as spool:
+        for number in range(5_000):
+            spool.take(orjson.dumps(resource("Observation", f"o{number}")))
+        left = [path for path in tmp_path.rglob("*") if path.is_file()]
+        spool.settle()
+
+        assert [] == left
+        assert ["p1"] == list(spool.patients())

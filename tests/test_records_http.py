@@ -252,9 +252,21 @@ def test_a_refused_token_is_replaced_once() -> None:
 
 
 @respx.mock
+@pytest.mark.parametrize("next", ["http://ehr.skerrow.example/fhir/Patient/p1", "http://ehr.skerrow.example:80/fhir/Patient/p1"])
+def test_a_server_behind_a_proxy_that_ends_tls_is_asked_by_https(next: str) -> None:
+    """It names itself by http in its links; nothing goes out without TLS."""
+    route = respx.get(f"{BASE}/Patient/p1").respond(json=PATIENT, headers=FHIR)
+
+    found, _ = asking(lambda connection: connection.get(next), tokens=Tokens())
+
+    assert PATIENT == found
+    assert "https" == route.calls[0].request.url.scheme
+
+
+@respx.mock
 @pytest.mark.parametrize(
     "address",
-    ["https://elsewhere.example/fhir/Patient/p1", "http://ehr.skerrow.example/fhir/Patient/p1", "//elsewhere.example/x",
+    ["https://elsewhere.example/fhir/Patient/p1", "http://ehr.skerrow.example:8080/fhir/Patient/p1", "//elsewhere.example/x",
      "https://ehr.skerrow.example:8443/fhir/Patient/p1", "https://user@ehr.skerrow.example/fhir", "https://[broken", "file:///etc/passwd"],
 )  # fmt: skip
 def test_a_foreign_address_is_not_asked(address: str) -> None:

@@ -15,7 +15,7 @@ from sural.records.fake_ehr.app import FakeEhr
 from sural.records.fake_ehr.faults import Faults
 from sural.records.fake_ehr.population import population
 from sural.records.fake_ehr.store import Refusal
-from sural.records.faults import NotAuthorised, ServerFailed, Throttled, Unreachable
+from sural.records.faults import Declined, NotAuthorised, RecordsFault, ServerFailed, Throttled, Unreachable
 from sural.records.pull import Stopped
 from tests.ehr import BASE, MemoryLedger, Pulled, Waits, fake_ehr, instant, order, pull
 
@@ -666,3 +666,42 @@ def test_texts_in_another_encoding_are_not_read() -> None:
 
     assert 1 == tally.counts["put-off"]
     assert "refused" not in tally.counts
+
+
+@pytest.mark.parametrize("fault", [None, Declined("PUT RiskAssessment/{id}", status=409), ServerFailed("PUT RiskAssessment/{id}", status=500)])
+@pytest.mark.parametrize("how", ["merged", "gone", "died"])
+def test_what_was_said_of_a_record_that_was_merged_is_looked_at(how: str, fault: RecordsFault | None) -> None:
+    """Findings move with a merge, and the answers about the old record have nothing left to rest on; those about the dead have."""
+    ehr, ledger, told = fake_ehr(2), MemoryLedger(), []
+    there = ehr.store.read("Patient", "skerrow-00001").resource or {}
+    if how == "gone":
+        ehr.store.delete("Patient", "skerrow-00001")
+    else:
+        link = [{"type": "replaced-by", "other": {"reference": "Patient/skerrow-00002"}}]
+        ehr.store.put({**there, **({"link": link} if how == "merged" else {"deceasedBoolean": True})})
+
+    async def vanished(patient: str) -> None:
+        told.append(patient)
+        if fault is not None:
+            raise fault
+
+    tally = pull(ehr, ledger, vanished=vanished)
+    passing = fault is not None and fault.passing
+
+    assert ([] if how == "died" else ["skerrow-00001"]) == told
+    assert ({"skerrow-00001"} if passing and told else set()) == put_off(ledger)
+    assert ("refused" if how == "died" else "put-off" if passing else "gone" if how == "gone" else "refused") in tally.counts
+
+
+@pytest.mark.parametrize("bulk", [False, True])
+def test_a_record_system_that_names_itself_otherwise_stops_the_pull(bulk: bool) -> None:
+    """Every subject by another address: nobody would be due, and the mark would move."""
+    ehr, ledger = fake_ehr(2), MemoryLedger()
+    for kind in ("Observation", "Condition", "Procedure", "QuestionnaireResponse"):
+        for kept in list(ehr.store.all(kind)):
+            whole = kept.resource or {}
+            ehr.store.put({**whole, "subject": {"reference": f"https://inside.skerrow.example/fhir/{whole['subject']['reference']}"}})
+
+    with pytest.raises(Stopped):
+        pull(ehr, ledger, asked=order(bulk=bulk))
+    assert ledger.mark(BASE, "changes") is None

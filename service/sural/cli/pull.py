@@ -24,7 +24,7 @@ from sural.records.fetching import offered
 from sural.records.following import Follower
 from sural.records.http import Authoriser, Connection, Manner
 from sural.records.keeper import Keeper
-from sural.records.keys import jwks
+from sural.records.keys import KeyUnusable, jwks
 from sural.records.pull import OUTCOMES, Order, Pull, Sink, Stopped, Tally
 from sural.records.search import Searcher
 from sural.records.smart import BackendService
@@ -97,6 +97,11 @@ async def _rounds(options: Namespace, order: Order, ledger: Ledger) -> int:
         except Stopped as stopped:
             say(f"sural pull: stopped: {stopped}; the next pull goes on there")
             pause = min(stopped.fault.retry_after or 0.0, LONGEST_PAUSE) if isinstance(stopped.fault, Throttled) else 0.0
+            status = 1
+        except KeyUnusable as fault:  # a key that is being replaced
+            if options.every is None:
+                raise
+            say(f"sural pull: stopped: {fault}")
             status = 1
         if options.every is None:
             ledger.engine.dispose()

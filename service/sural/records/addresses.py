@@ -3,7 +3,7 @@
 import ipaddress
 import re
 from collections.abc import Iterable
-from urllib.parse import urljoin, urlsplit
+from urllib.parse import urljoin, urlsplit, urlunsplit
 
 from sural.intake.wire import TYPES
 from sural.records.faults import HostRefused
@@ -47,6 +47,9 @@ class Addresses:
         except ValueError:
             whole = ""
         origin = _origin(whole)
+        if origin[0] == "http" and self.own[0] == "https" and origin[1] == self.own[1] and origin[2] in (80, self.own[2]):
+            parts = urlsplit(whole)  # a server behind a proxy that ends TLS names itself so
+            whole, origin = urlunsplit(parts._replace(scheme="https", netloc=urlsplit(self.base).netloc)), self.own
         if origin not in self._allowed:
             raise HostRefused(origin[1] or "an address without a host", "not an allowed host; nothing was sent")
         return whole

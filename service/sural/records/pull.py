@@ -29,6 +29,8 @@ from sural.records.spool import Spool
 
 BATCH = 200
 PAGE = "500"
+FOREIGN = "subject is not a patient of this system"
+REPLACED = "patient-replaced"
 OUTCOMES = ("assessed", "nothing", "refused", "gone", "not-permitted", "put-off")
 """What can become of a patient: assessed; nothing to assess; refused by the core, such as one who died; no longer there; not to be seen;
 put off until the next pull."""
@@ -184,15 +186,23 @@ class Pull:
 
     async def _list(self, run: int, since: str | None) -> None:
         """Put every patient with a change into the ledger, page by page."""
-        members = self._members
+        members, some = self._members, False
         for criterion in self._criteria:
             if criterion.telling:
                 with leaving_out(criterion, self.remark):
                     async for ids in self._changed(criterion, since):
+                        some = some or bool(ids)
                         self._ledger.add_work(run, sorted(ids if members is None else ids & members))
+        self._doubt(since, some, self.tally.remarks.get(FOREIGN, 0))
         if since is not None:
             async for ids in self._changed(Criterion("Patient"), since):
                 self._ledger.add_work(run, sorted(ids if members is None else ids & members))
+
+    def _doubt(self, since: str | None, some: bool, foreign: int) -> None:
+        """Raises Unreadable when everything there is was asked for, and all of it is about patients of elsewhere: the record system has another
+        address for itself than we have, and nobody would be due."""
+        if since is None and foreign and not some:
+            raise Unreadable("GET Observation", f"every {FOREIGN}: pull from the address that its references name")
 
     async def _changed(self, criterion: Criterion, since: str | None) -> AsyncIterator[set[str]]:
         elements = {"Patient": "identifier", "QuestionnaireResponse": "subject,identifier,questionnaire"}.get(
@@ -206,7 +216,7 @@ class Pull:
                 if one.resourceType == criterion.kind and not no_evidence(one)
             }
             if None in found:
-                self.remark("subject is not a patient of this system")
+                self.remark(FOREIGN)
             yield {id for id in found if id is not None}
 
     async def _joined(self, run: int, since: str | None) -> None:
@@ -246,14 +256,15 @@ class Pull:
                 failed = await errors(exporter, export, self.remark)
                 self._ledger.add_work(run, sorted(await deleted(exporter, export, self._connection.base, self.remark)))
             spool.settle()
+            if spool.foreign:
+                self.remark(FOREIGN, spool.foreign)
+            self._doubt(since, next(spool.patients(), None) is not None, spool.foreign)
             for batch in _batches(spool.patients(), BATCH):
                 self._ledger.add_work(run, batch)
             whole = since is None and not failed and not spool.unread
             await self._work_on_run(run, spool.fetch if whole else self._fetcher.fetch, settle)
             if spool.unread:
                 self.remark("line of an export cannot be read", spool.unread)
-            if spool.foreign:
-                self.remark("subject is not a patient of this system", spool.foreign)
         return not failed and not spool.unread, export.instant
 
     async def _work_on(self, patients: Iterable[str], fetch: Fetch, settle: Callable[[str, str], None]) -> None:
@@ -279,8 +290,7 @@ class Pull:
         try:
             fetched = await fetch(patient)
         except NotThere:
-            await self._tell(patient, "gone")
-            return "gone"
+            return await self._moved(patient, "gone", "gone")
         except RecordsFault as fault:
             return self._failed(fault)
         if not fetched.evidence:
@@ -290,7 +300,10 @@ class Pull:
         except Refused as refused:
             for issue in refused.issues:
                 self.remark(f"refused: {issue.key}")
-            await self._tell(patient, refused.issues[0].key)
+            key = next((issue.key for issue in refused.issues if issue.key == REPLACED), refused.issues[0].key)
+            if key == REPLACED:
+                return await self._moved(patient, key, "refused")
+            await self._tell(patient, key)
             self._failed_in_a_row = 0
             return "refused"
         except Exception as fault:  # one patient that we fail on does not stop the others, and is not lost
@@ -319,6 +332,20 @@ class Pull:
                 return self._kept(fault)
         self._failed_in_a_row = 0
         return "nothing"
+
+    async def _moved(self, patient: str, what: str, outcome: str) -> str:
+        """A record that is no more, or was merged into another: what was said on findings that have moved with it is said no longer. Where the
+        record system takes no more about the patient, it stays as it is."""
+        await self._tell(patient, what)
+        self._failed_in_a_row = 0
+        if self._vanished is not None:
+            try:
+                await self._vanished(patient)
+            except RecordsFault as fault:
+                if fault.passing or (isinstance(fault, NotAuthorised) and fault.status != 403):
+                    return self._kept(fault)
+                self.remark(f"answers about a record that is no more: {fault}")
+        return outcome
 
     def _kept(self, fault: RecordsFault) -> str:
         """What becomes of a patient whose data came and whose answer could not be handed over: it is not lost, also where it was not

@@ -6,6 +6,7 @@ A SQLite file of its own in a folder that only its owner may read, deleted when 
 import sqlite3
 import tempfile
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -28,12 +29,15 @@ class Spool:
         self._telling = telling
         self._folder = tempfile.TemporaryDirectory(prefix="sural-", dir=folder)
         self._rows: list[tuple[str, str, str, str, bytes]] = []
-        self._store = sqlite3.connect(Path(self._folder.name) / "export.sqlite", isolation_level=None)
+        path = Path(self._folder.name) / "export.sqlite"
+        self._store = sqlite3.connect(path, isolation_level=None)
         self._store.execute("pragma journal_mode = off")
         self._store.execute("pragma synchronous = off")
         self._store.execute(
             "create table resource (patient text, type text, id text, medication text, body blob, primary key (type, id))"
         )
+        with suppress(OSError):  # where the system permits it, so that a kill leaves nothing behind either
+            path.unlink()
         self.unread = 0
         self.foreign = 0
 

@@ -410,6 +410,36 @@ def test_systemic_signs_are_read_in_the_codes_record_systems_send(signs: str) ->
     assert EMERGENCY == services(exam)
 
 
+ICD = "http://hl7.org/fhir/sid/icd-10-cm"
+
+
+@pytest.mark.parametrize("verification", ["confirmed", "provisional"])
+def test_sepsis_in_the_record_beside_an_ulcer_is_an_emergency(verification: str) -> None:
+    """Suspected is enough; resolved is not."""
+    sepsis = condition("x", None, verification=verification) | {
+        "code": {"coding": [{"system": canonical.SNOMED, "code": "91302008"}]}
+    }
+    resolved = sepsis | {"clinicalStatus": {"coding": [{"system": CLINICAL, "code": "resolved"}]}}
+
+    assert EMERGENCY == services(ulcerated().add(sepsis))
+    assert EMERGENCY != services(ulcerated().add(resolved))
+
+
+@pytest.mark.parametrize(("system", "code"), [(canonical.SNOMED, "737295003"), (ICD, "Z94.0")])
+def test_a_kidney_transplant_in_the_record_is_renal_replacement(system: str, code: str) -> None:
+    entry = condition("x", None) | {"code": {"coding": [{"system": system, "code": code}]}}
+
+    assert ("high", "high") == reach(without(Exam().normal(), "dialysis-or-transplant").add(entry))
+
+
+@pytest.mark.parametrize("code", ["E10.621", "E11.621", "E10.52", "E11.52"])
+def test_active_problems_of_both_types_of_diabetes_are_read(code: str) -> None:
+    """Type 1 as type 2."""
+    entry = condition("x", "left") | {"code": {"coding": [{"system": ICD, "code": code}]}}
+
+    assert ("active", "active") == reach(without(Exam().normal(), "foot-inspection", "diabetes").add(entry))
+
+
 HOT: dict[str, Json] = {
     "39 degrees, above": {"valueQuantity": quantity(39, "Cel") | {"comparator": ">"}},
     "101 degrees, the unit wrong": {"valueQuantity": quantity(101, "Cel")},

@@ -112,11 +112,14 @@ class _Standing:
         self.keep(None)
 
     def condition(self, unconfirmed: bool, active: bool, known: Moment | None) -> None:
-        """Add what a diagnosis says. Not confirmed, it only keeps a factor from being ruled out."""
+        """Add what a diagnosis says. Not confirmed, it only keeps a factor from being ruled out; a suspicion that is over says nothing."""
         suspected = [t for t in self.meaning.targets if (t.condition or "").startswith("suspected")]
         stated = [t for t in self.meaning.targets if not (t.condition or "").startswith("suspected")]
-        if unconfirmed and suspected:
+        past = {*_LASTING, *_HEALED}
+        if unconfirmed and suspected and active:
             self._add(suspected, ongoing(known, self.context.as_of))
+        elif unconfirmed and suspected and past.isdisjoint(target.concept.code for target in self.meaning.targets):
+            self.context.not_relevant(self.item)
         elif unconfirmed:
             self.context.unusable(self.item, "diagnosis-unconfirmed", self.about)
             self.keep(known)

@@ -1,5 +1,6 @@
 """A bench for writing back: a fake EHR, the examination of one invented person, and what is written into it."""
 
+from datetime import date
 from typing import Any
 
 import orjson
@@ -42,10 +43,10 @@ class Bench:
         found: Json = sural.assess(self.exam, as_of=AS_OF, transaction=True, report=report)
         return found
 
-    def write(self, answer: Json | None = None, ledger: Ledger | None = None, dry_run: bool = False) -> Written:
+    def write(self, answer: Json | None = None, ledger: Ledger | None = None, dry_run: bool = False, oldest: date | None = None) -> Written:
         async def work() -> Written:
             async with connect(self.ehr, attempts=1) as connection:
-                return await Writer(connection, ledger or self.ledger).write(answer or self.answer(), dry_run)
+                return await Writer(connection, ledger or self.ledger).write(answer or self.answer(), dry_run, oldest)
 
         found: Written = run(work())
         return found

@@ -8,6 +8,7 @@ import pytest
 
 from sural.doors.assessor import Answered, transactions
 from sural.doors.request import Request, lexicon
+from sural.exam.moment import before
 from sural.ledger.knowing import Knowing
 from sural.ledger.recalling import entries
 from sural.ledger.store import Ledger
@@ -23,7 +24,7 @@ from sural.records.pull import Order, Pull, Tally
 from sural.records.search import Searcher
 from sural.records.write_back import Writer
 from tests.bench import lost_feeling
-from tests.builders import Exam, Json
+from tests.builders import Exam, Json, answer, concept
 from tests.ehr import AS_OF, BASE, connect, fake_ehr, run
 
 EARLY, LATE = "2025-09-01T09:30:00Z", "2026-03-01T09:30:00Z"
@@ -49,8 +50,8 @@ class Service:
             writer = Writer(connection, self.ledger, searcher)
 
             async def write(patient: str, answered: Answered) -> None:
-                for answer in transactions(answered):
-                    await writer.write(answer)
+                for one in transactions(answered):
+                    await writer.write(one, oldest=before(as_of, answered.request.lookback))
 
             async def vanished(patient: str) -> None:
                 await writer.vanished(f"Patient/{patient}")
@@ -255,15 +256,35 @@ def test_findings_that_grow_too_old_one_by_one_take_nothing_back(url: str) -> No
     exam = Exam("p1").not_felt("left").felt("right").pulses("both").see("previous-foot-ulcer", "present", "right")
     service = Service(url).examine(dated(exam, LATE))
     service.pull()
-    before = service.entry()
+    first = service.entry()
     service.pull(AS_OF + timedelta(days=500))
     after = service.entry()
     sensation = next(kept.resource for kept in service.ehr.store.all("Observation") if kept.resource and "monofilament" in str(kept.resource))
     service.ehr.store.put(sensation | {"status": "entered-in-error"})
     service.pull(AS_OF + timedelta(days=500))
 
-    assert ("2026-03-01", before.referrals, before.at_least) == (str(after.examined), after.referrals, after.at_least)
+    assert ("2026-03-01", first.referrals, first.at_least) == (str(after.examined), after.referrals, after.at_least)
     assert service.entry().examined is None
+
+
+@pytest.mark.parametrize("value", [{"valueCodeableConcept": answer("absent")}, {"dataAbsentReason": concept("http://terminology.hl7.org/CodeSystem/data-absent-reason", "unknown")}])
+@pytest.mark.parametrize("later", [date(2026, 3, 2), date(2026, 6, 1)])
+def test_a_finding_that_was_corrected_did_not_grow_old(url: str, value: Json, later: date) -> None:
+    """An ulcer that was none, or that nobody judged, under its own id, in the ledger and in the record system; other findings of the examination are
+    outside the look-back by then."""
+    exam = Exam("p1").see("foot-ulcer", "present", "left").pulses("both")
+    ulcer = exam.entries[-5]["resource"]
+    service = Service(url).examine(dated(exam, LATE))
+    for entry in dated(Exam("p1", diabetes=None).felt("both"), "2025-05-01T09:30:00Z")["entry"][1:]:
+        service.ehr.store.put(entry["resource"] | {"id": f"early-{entry['resource']['id']}"})
+    service.pull(date(2026, 3, 1))
+    waiting = [one.service for one in service.entry().referrals]
+    service.ehr.store.put({name: found for name, found in ulcer.items() if name != "valueCodeableConcept"} | value | {"status": "corrected"})
+    service.pull(later)
+
+    assert ["multidisciplinary-foot-service"] == waiting
+    assert () == service.entry().referrals
+    assert {"entered-in-error"} == {one.resource["status"] for one in service.ehr.store.all("ServiceRequest") if one.resource}
 
 
 # what is said of records

@@ -20,10 +20,12 @@ from sural.answer.identity import ANSWER_SYSTEM
 from sural.cli.serve import store_cases
 from sural.doors.cases import cases
 from sural.ledger.parameters import SEARCHED, TYPES
+from sural.ledger.writing import _led_to
 from sural.web.app import create_app
 from sural.web.settings import Settings, Tokens
 from tests.asking import answer_of
 from tests.builders import Exam
+from tests.builders import answer as concept_of
 from tests.forms import response
 from tests.stored import BODY, STORE, exam, filled, found, keep, keys, matches, of_type
 
@@ -368,6 +370,22 @@ def test_a_conditional_reference_leads_to_exactly_one_resource(client: TestClien
     assert 1 == len(matches(client.get("/fhir/DiagnosticReport").json()))
 
 
+def test_a_conditional_reference_is_looked_up_once(client: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
+    """However many entries have it: others wait for the end of the transaction."""
+    looked_up: list[str] = []
+
+    def led_to(connection: Any, text: str, *where: str) -> str:
+        looked_up.append(text)
+        return _led_to(connection, text, *where)
+
+    send(client, "POST", "Observation", observation("o1"))
+    monkeypatch.setattr("sural.ledger.writing._led_to", led_to)
+    one = ("POST", "DiagnosticReport", report("Observation?identifier=urn:example:skerrow|o1"))
+
+    assert 200 == client.post("/fhir", content=orjson.dumps(transaction(*[one] * 20)), headers=BODY).status_code
+    assert ["Observation?identifier=urn:example:skerrow|o1"] == looked_up
+
+
 def test_two_entries_with_one_full_url_are_refused(client: TestClient) -> None:
     """R4, Bundle, bdl-7: a link to it could lead to either."""
     both = transaction(("POST", "Observation", observation("o1")), ("POST", "Observation", observation("o2")), link="urn:uuid:5e2b4b1e-7a0c-4a52-9b64-0d3c6a0f0e11")
@@ -549,3 +567,128 @@ def test_another_person_under_the_same_reference_is_refused(client: TestClient) 
 
     named.append({"system": "urn:example:skerrow", "value": "p1", "use": "old"})
     assert of_type(keep(client, other), "RiskAssessment")
+
+
+def on(found: Exam, day: str, *codes: str) -> Exam:
+    """The Observations of some codes, or all, of a day."""
+    for one in observations(found, *codes):
+        one["effectiveDateTime"] = f"{day}T09:30:00+00:00"
+    return found
+
+
+def observations(found: Exam, *codes: str) -> list[Json]:
+    mine = [entry["resource"] for entry in found.entries if entry["resource"]["resourceType"] == "Observation"]
+    return [one for one in mine if not codes or one["code"]["coding"][0]["code"] in codes]
+
+
+def ulcer() -> Exam:
+    """An ulcer; what was felt lies ten months before it."""
+    found = Exam("p1").felt("both").pulses("both").see("foot-ulcer", "present", "left")
+    return on(on(found, "2025-05-01"), "2026-03-01", "foot-ulcer", "dorsalis-pedis-pulse")
+
+
+UNKNOWN = {"valueCodeableConcept": None, "dataAbsentReason": {"coding": [{"system": "http://terminology.hl7.org/CodeSystem/data-absent-reason", "code": "unknown"}]}}
+
+
+@pytest.mark.parametrize("as_of", ["2026-03-02", "2026-06-01"])
+@pytest.mark.parametrize("change", [{"valueCodeableConcept": concept_of("absent")}, UNKNOWN, {"subject": {"reference": "Patient/p2"}}])
+def test_a_finding_that_was_corrected_did_not_grow_old(client: TestClient, change: Json, as_of: str) -> None:
+    """Not there after all, not judged, or another patient's, under its own id: the answer no longer rests on it, and the proposal is in error, though
+    other findings of the examination are outside the look-back by now."""
+    found = ulcer()
+    (request,) = of_type(keep(client, found, "2026-03-01"), "ServiceRequest")
+    (finding,) = observations(found, "foot-ulcer")
+    finding |= {"status": "corrected"} | change
+    found.entries[[entry["resource"] for entry in found.entries].index(finding)]["resource"] = {name: value for name, value in finding.items() if value}
+    found.add({"resourceType": "Patient", "id": "p2", "birthDate": "1950-01-01"})
+    keep(client, found, as_of)
+
+    assert "entered-in-error" == client.get(f"/fhir/ServiceRequest/{request['id']}").json()["status"]
+
+
+def test_an_examination_of_which_all_was_another_patients_is_withdrawn(client: TestClient) -> None:
+    """As where it was entered in error: what is left is an earlier examination."""
+    found = on(ulcer(), "2025-05-01", "dorsalis-pedis-pulse")
+    first = keep(client, found, "2026-03-01")
+    observations(found, "foot-ulcer")[0]["subject"] = {"reference": "Patient/p2"}
+    keep(client, found.add({"resourceType": "Patient", "id": "p2", "birthDate": "1950-01-01"}), "2026-03-02")
+    now = [client.get(f"/fhir/{one['resourceType']}/{one['id']}").json() for one in of_type(first, "ServiceRequest") + of_type(first, "RiskAssessment")]
+
+    assert {"entered-in-error"} == {one["status"] for one in now}
+
+
+def test_what_comes_late_is_no_matter_of_age(client: TestClient) -> None:
+    """A result for the day of the examination is told of, though other findings of it are outside the look-back by now."""
+    found = ulcer()
+    (leading,) = [one for one in of_type(keep(client, found, "2026-03-01"), "Observation") if "foot-risk-category" in one["identifier"][1]["value"]]
+    keep(client, found.see("end-stage-renal-disease", "present", effectiveDateTime="2026-03-01T08:00:00+00:00"), "2026-06-01")
+
+    assert "amended" == client.get(f"/fhir/Observation/{leading['id']}").json()["status"]
+
+
+def test_a_part_of_an_examination_does_not_take_back_what_was_proposed_for_a_neuropathy(client: TestClient) -> None:
+    """Signs of the spinal cord, and a blood test of that day sent alone: no factor of the foot tells of them, and whoever was sent to the emergency
+    department at once still is."""
+    first = keep(client, on(Exam("p1").see("sensory-level-trunk", "present"), "2026-03-01"))
+    blood = Exam("p1", diabetes=None).see("egfr", 80, id="egfr-1", effectiveDateTime="2026-03-01T11:00:00+00:00")
+
+    refused = client.post(f"{STORE}?as-of=2026-03-02", content=orjson.dumps(blood.bundle()), headers=BODY)
+    assert ["examination-in-part"] == keys(refused, 409)
+    assert "stat" in {one["priority"] for one in of_type(first, "ServiceRequest")}
+    assert first == [client.get(f"/fhir/{one['resourceType']}/{one['id']}").json() for one in first]
+
+
+def of_another(found: Exam) -> Exam:
+    """The same under the same references, from another record system, about another person."""
+    found.entries[0]["resource"]["identifier"] = [{"system": "urn:example:skerrow", "value": "p1-of-another"}]
+    return found
+
+
+def test_another_person_under_the_same_reference_takes_nothing_back(client: TestClient) -> None:
+    """Findings that are entered in error in one system are not those of the other, whatever their ids; and somebody else died."""
+    first = keep(client, exam("p1"))
+    erroneous, dead = of_another(exam("p1")), of_another(exam("p1"))
+    for one in observations(erroneous):
+        one["status"] = "entered-in-error"
+    dead.entries[0]["resource"]["deceasedBoolean"] = True
+
+    for told, status, key in ((erroneous, 409, "person-differs"), (dead, 422, "patient-deceased")):
+        assert [key] == keys(client.post(f"{STORE}?as-of=2026-04-10", content=orjson.dumps(told.bundle()), headers=BODY), status)
+    assert first == [client.get(f"/fhir/{one['resourceType']}/{one['id']}").json() for one in first]
+    assert "died" not in client.get("/fhir/$recall?as-of=2026-04-10").text
+
+
+def test_a_client_does_not_make_somebody_another(client: TestClient) -> None:
+    """Only our answers tell whose a reference is: what a client stored under it with another identifier does not shut the person out."""
+    keep(client, exam("p1"))
+    send(client, "POST", "Observation", observation("o1") | {"subject": {"reference": "Patient/p1", "identifier": {"system": "urn:example:skerrow", "value": "x"}}})
+
+    assert keep(client, exam("p1", None, day="2026-03-20"))
+
+
+def of_three() -> Exam:
+    """A blood test of one person, and examinations of two others."""
+    found = Exam("p1", diabetes=None).see("egfr", 80, id="egfr-1", effectiveDateTime="2026-03-01T11:00:00+00:00")
+    for patient in ("p0", "p2"):
+        found.entries += [{"resource": {**entry["resource"], "id": f"{entry['resource']['id']}-{patient}"}} for entry in exam(patient).entries[1:]]
+        found.entries.append(exam(patient).entries[0])
+    return found
+
+
+def test_each_person_is_known_by_the_identifiers_of_their_own_record(client: TestClient) -> None:
+    """One comes without any, beside others who have some: nothing says that it is somebody else."""
+    keep(client, exam("p1"))
+    found = of_three()
+    del found.entries[0]["resource"]["identifier"]
+
+    assert {"Patient/p0", "Patient/p1", "Patient/p2"} == {one["subject"]["reference"] for one in of_type(keep(client, found), "RiskAssessment")}
+
+
+def test_who_is_refused_does_not_keep_others_from_being_stored(client: TestClient) -> None:
+    """Of three persons in one input one is refused; sent again nothing would change, so that those after it would never be stored."""
+    keep(client, exam("p1"))
+    found = of_three()
+
+    refused = client.post(f"{STORE}?as-of=2026-04-10", content=orjson.dumps(found.bundle()), headers=BODY)
+    assert ["examination-in-part"] == keys(refused, 409)
+    assert all(matches(client.get(f"/fhir/RiskAssessment?patient={patient}").json()) for patient in ("p0", "p2"))

@@ -4,7 +4,7 @@ interop 2.5 (identity and idempotency: E1 to E9) and 2.6 (transactions, F5 to F8
 update) and status values of Observation and ServiceRequest.
 """
 
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any
 
 import orjson
@@ -14,11 +14,12 @@ from msgspec.structs import replace
 import sural
 from sural.ledger.answers import Answers
 from sural.ledger.store import Ledger
+from sural.recall.replacing import GROWN_OLD
 from sural.records.fake_ehr.faults import Faults
 from sural.records.faults import RecordsFault
 from sural.records.outgoing import NotOurs
 from tests.bench import KINDS, PATIENT, Bench, lost_feeling, statuses
-from tests.builders import EXAMINED, Exam, Json
+from tests.builders import EXAMINED, Exam, Json, answer, concept
 from tests.ehr import AS_OF, BASE, connect, run
 
 
@@ -174,6 +175,88 @@ def test_findings_that_grew_too_old_take_nothing_back() -> None:
     assert ("findings that grew too old take nothing back",) == written.left
     assert before == [bench.held(kind) for kind in KINDS]
     assert ["acknowledged"] == bench.states()
+
+
+def dated(exam: Exam, day: str) -> Json:
+    """A Bundle whose Observations are of a day, under ids of their own."""
+    for entry in exam.entries:
+        if entry["resource"]["resourceType"] == "Observation":
+            entry["resource"] |= {"effectiveDateTime": f"{day}T09:30:00Z", "id": f"{day}-{entry['resource']['id']}"}
+    return exam.bundle()
+
+
+def as_of(bench: Bench, day: date) -> Json:
+    found: Json = sural.assess(bench.exam, as_of=day, transaction=True, report="none")
+    return found
+
+
+ULCER = date(2026, 3, 1)
+
+
+def with_an_old_part() -> tuple[Bench, str]:
+    """An ulcer, written about on its day, with what was felt ten months before; and the id of the finding."""
+    ulcer = dated(Exam(diabetes=None).see("foot-ulcer", "present", "left").pulses("both"), ULCER.isoformat())["entry"][1:]
+    bench = Bench().examine({**(felt := dated(Exam().felt("both"), "2025-05-01")), "entry": [*felt["entry"], *ulcer]})
+    bench.write(as_of(bench, ULCER))
+    return bench, str(ulcer[0]["resource"]["id"])
+
+
+@pytest.mark.parametrize("later", [ULCER, date(2026, 6, 1)])
+@pytest.mark.parametrize(
+    "change", [{"valueCodeableConcept": answer("absent")}, {"valueCodeableConcept": {}, "dataAbsentReason": concept("http://terminology.hl7.org/CodeSystem/data-absent-reason", "unknown")}]
+)  # fmt: skip
+def test_a_finding_that_was_corrected_did_not_grow_old(change: Json, later: date) -> None:
+    """Not there after all, or not judged, under its own id: the proposal is in error, though what was felt is outside the look-back by now."""
+    bench, finding = with_an_old_part()
+    bench.change(finding, status="corrected", **change)
+    bench.write(as_of(bench, later), oldest=later - timedelta(days=365))
+
+    assert {"entered-in-error"} == statuses(bench.held("ServiceRequest"))
+
+
+@pytest.mark.parametrize("lost", [False, True])
+def test_what_was_proposed_for_a_neuropathy_does_not_end_by_age(lost: bool) -> None:
+    """Signs of the spinal cord, of which no factor of the foot tells; also where the ledger was lost meanwhile."""
+    signs = dated(Exam(diabetes=None).see("sensory-level-trunk", "present").see("egfr", 80), "2025-02-01")
+    signs["entry"][-1]["resource"]["effectiveDateTime"] = "2025-03-01T11:00:00Z"
+    bench = Bench().examine(signs)
+    bench.write(as_of(bench, date(2025, 3, 1)))
+    before = bench.held("ServiceRequest")
+    later = date(2026, 2, 15)
+    written = bench.write(as_of(bench, later), Ledger("sqlite://") if lost else None, oldest=later - timedelta(days=365))
+
+    assert ((GROWN_OLD,), before) == (written.left, bench.held("ServiceRequest"))
+    assert "stat" in {one["priority"] for one in before}
+
+
+def test_an_older_examination_with_a_later_blood_test_leaves_proposals_open() -> None:
+    """What was found before an ulcer was seen does not say that it has healed."""
+    bench = Bench().examine(dated(Exam().felt("both").pulses("both").see("foot-ulcer", "present", "left").no_history(), "2026-01-01"))
+    bench.write(as_of(bench, date(2026, 1, 1)))
+    healthy = dated(Exam().normal().see("egfr", 80), "2025-12-01")
+    healthy["entry"][-1]["resource"]["effectiveDateTime"] = "2026-02-01T09:30:00Z"
+    bench.write(as_of(bench.examine(healthy), AS_OF))
+
+    assert {"active"} == statuses(bench.held("ServiceRequest"))
+
+
+@pytest.mark.parametrize("by_somebody", [False, True])
+def test_a_proposal_is_open_again_when_the_later_examination_is_withdrawn(by_somebody: bool) -> None:
+    """It was revoked because the feet were found well since, which was an error: nobody was seen for it. What somebody else has revoked stays so."""
+    bench = Bench().examine(lost_feeling("2025-11-01T09:30:00Z"))
+    bench.write()
+    early, well = bench.exam["entry"], dated(Exam().normal(), "2026-02-01")["entry"][1:]
+    bench.examine({"resourceType": "Bundle", "type": "collection", "entry": [*early, *well]})
+    bench.write()
+    assert {"revoked"} == statuses(bench.held("ServiceRequest"))
+
+    if by_somebody:
+        bench.ehr.store.put(bench.held("ServiceRequest")[0] | {"note": [{"text": "not needed"}]})
+    for entry in well:
+        bench.change(entry["resource"]["id"], status="entered-in-error")
+    bench.write()
+    assert {"revoked" if by_somebody else "active"} == statuses(bench.held("ServiceRequest"))
+    assert () == bench.write().steps
 
 
 def test_a_dry_run_writes_nothing_and_says_what_it_would() -> None:

@@ -14,6 +14,7 @@ from sural.cli.assess import request_of
 from sural.cli.authorising import authorised, check_authorisation, keys
 from sural.cli.reading import refuse, say, write
 from sural.doors.assessor import Answered, documents, encode, structural_check, transactions
+from sural.exam.moment import before
 from sural.issues import Issue, Refused
 from sural.ledger.database import Unavailable
 from sural.ledger.store import Ledger
@@ -171,8 +172,9 @@ class _Writing:
         self._remark = remark
 
     async def answered(self, patient: str, answered: Answered) -> None:
+        oldest = before(answered.request.as_of, answered.request.lookback)
         for answer in transactions(answered):
-            self._say(await self._writer.write(answer, self._dry_run))
+            self._say(await self._writer.write(answer, self._dry_run, oldest))
         await _print(patient, answered)
 
     async def vanished(self, patient: str) -> None:

@@ -16,9 +16,9 @@ from sural.issues import Issue, Refused
 from sural.ledger.knowing import Knowing
 from sural.ledger.resources import ANSWER, Resources, Stored, Write, about, as_it_stands, by_identifier, new_id, stored
 from sural.ledger.tables import IDENTIFIER, RESOURCE
-from sural.recall.replacing import knows_less, replaced
-from sural.records.evidence import EVIDENCE
+from sural.recall.replacing import GROWN_OLD, replaced, says_otherwise, takes_back
 from sural.records.evidence import instant as _instant
+from sural.records.evidence import no_longer, short
 from sural.records.outgoing import LEADING, PROVENANCE, SOFTWARE, Outgoing, Part, answers_of, identifier, when_effective
 from sural.records.steps import linked
 
@@ -54,16 +54,18 @@ def keep(
     `source` is the address of the FHIR endpoint that its relative references belong to, such as `https://ehr.example/fhir`: they become
     absolute, so that two systems' patients with one id are not taken for one. `withdrawn` are other examinations of the patient of which no
     newest finding stands any more: their answers are entered in error. `held` are the references of all evidence in the input, where that
-    may be a part of what there is; None where it is everything. `still` is evidence that stands where it came from, whether the answer rests on it
-    or not: what only grew too old amends nothing. `known_as` are all identifiers of the persons in the input, as `system|value`, where a reference alone does not
-    tell who somebody is. Raises NotOurs for anything else, Refused when the examination is another
-    person's, and when the input is a part that would take back what the stored answer about the examination knows.
+    may be a part of what there is; None where it is everything. `still` is evidence that stands where it came
+    from and is too old for the answer to rest on: what only grew too old amends nothing. `known_as` are all identifiers of the persons in the
+    input, as `system|value`, where a reference alone does not tell who somebody is. Raises NotOurs for anything else, Refused when the
+    examination is another person's, and when the input is a part that would take back what the stored answer about the examination knows.
     """
     outgoing = Outgoing.of(answer)
     if source:
         tree = orjson.loads(answer) if isinstance(answer, bytes) else answer
         outgoing = Outgoing.of(_absolute(tree, source.rstrip("/")))
     if not outgoing.inputs:
+        if known_as is not None and is_another(resources, outgoing.subject, {*known_as, *_named(outgoing.leading)}):
+            raise Refused(Issue("person-differs"))
         Knowing(resources.ledger).seen(outgoing.subject)
         return Kept((), *_parts(withdraw(resources, outgoing.subject, withdrawn)))
     keeping = _Keeping(outgoing, withdrawn, held, still, known_as)
@@ -71,6 +73,13 @@ def keep(
     changed = {one.reference: one for one in made}
     there = [changed.get(one, keeping.standing.get(one)) for one in keeping.links.values()]
     return Kept(tuple(one for one in there if one is not None), tuple(made), tuple(keeping.left))
+
+
+def is_another(resources: Resources, subject: str, known_as: Collection[str]) -> bool:
+    """Whether the answers that are stored under a reference are about a person with another identifier of a system that `known_as` has, as
+    `system|value`: two record systems that send relative references may both have a Patient/1."""
+    with resources.database.reading() as connection:
+        return _is_another(_of_subject(connection, subject), known_as)
 
 
 def withdraw(resources: Resources, subject: str, examinations: Collection[str]) -> Kept:
@@ -130,8 +139,8 @@ class _Keeping:
     ) -> None:
         self.known_as = known_as
         self.outgoing = outgoing
-        self.still = frozenset(map(_short, still))
-        self.held = None if held is None else frozenset(map(_short, held))
+        self.still = frozenset(map(short, still))
+        self.held = None if held is None else frozenset(map(short, held))
         self.withdrawn = frozenset(withdrawn) - {outgoing.examination}
         self.standing: dict[str, Stored] = {}
         self.links: dict[str, str] = {}
@@ -145,43 +154,34 @@ class _Keeping:
         self.standing = {one.reference: one for one in there.values()}
         if any(not _same_person(part.resource, there[part.kind]) for part in outgoing.parts if part.kind in there):
             raise Refused(Issue("identifier-taken"))
-        self._refuse_somebody_else(connection)
-        grown_old = self._has_grown_old(there)
+        rows = _of_subject(connection, outgoing.subject)
+        if self.known_as is not None and _is_another(rows, {*self.known_as, *_named(outgoing.leading)}):
+            raise Refused(Issue("person-differs"))
+        grown_old = self._has_grown_old(there, rows)
         ids = {part.kind: there[part.kind].id if part.kind in there else new_id() for part in outgoing.parts}
         self.links = {part.link: f"{part.type}/{ids[part.kind]}" for part in outgoing.parts}
-        later, revoked = self._other_examinations(connection)
+        later, revoked = self._other_examinations(rows)
         if grown_old:
-            self.left.append("findings that grew too old take nothing back")
+            self.left.append(GROWN_OLD)
             return revoked
         writes = [write for part in outgoing.parts if (write := self._part(part, there.get(part.kind), ids[part.kind], later))]
         return [*writes, *self._gone(connection), *revoked]
 
-    def _refuse_somebody_else(self, connection: Connection) -> None:
-        """Raises Refused when answers stored under this reference are about a person with another identifier of the same system: two systems that
-        send relative references may both have a Patient/1."""
-        mine = _subject(self.outgoing.leading).get("identifier", {})
-        if self.known_as is None or "value" not in mine:
-            return
-        for one in reversed(_of_subject(connection, self.outgoing.subject)):
-            other = _subject(one.resource).get("identifier", {})
-            if "value" in other and other.get("system") == mine.get("system"):
-                if other["value"] != mine["value"] and f"{other.get('system', '')}|{other['value']}" not in self.known_as:
-                    raise Refused(Issue("person-differs"))
-                return
-
-    def _has_grown_old(self, there: dict[str, Stored]) -> bool:
-        """Whether the answer knows less than the one that stands only because of time: all that it does not rest on any more still stands where
-        it came from. Raises Refused where the input lacks such findings, so that nobody can tell."""
+    def _has_grown_old(self, there: dict[str, Stored], rows: list[Stored]) -> bool:
+        """Whether the answer takes something back only because of time: it rests on nothing new and says nothing else, and all that it does not
+        rest on any more still stands where it came from. Raises Refused where the input lacks such findings, so that nobody can tell."""
         stands = there.get(LEADING)
         if stands is None or stands.resource["status"] not in USABLE:
             return False
-        basis = (str(each.get("reference", "")) for one in there.values() for each in one.resource.get("basis", ()))
-        missing = {one for one in map(_short, basis) if one.partition("/")[0] in EVIDENCE} - set(map(_short, self.outgoing.inputs))
-        if not missing or not knows_less(stands.resource, self.outgoing.leading):
+        basis = [str(each.get("reference", "")) for one in there.values() for each in one.resource.get("basis", ())]
+        missing = set(map(short, no_longer(basis, self.outgoing.inputs)))
+        requests = [one.resource for one in rows if one.type == REQUEST and _examination(one) == self.outgoing.examination]
+        if not missing or not takes_back(stands.resource, requests, self.outgoing.leading, self.outgoing.proposals):
             return False
         if self.held is not None and missing - self.held:
             raise Refused(Issue("examination-in-part"))
-        return missing <= self.still
+        is_new = no_longer(self.outgoing.inputs, basis) or says_otherwise(stands.resource, self.outgoing.leading)
+        return missing <= self.still and not is_new
 
     def _there(self, connection: Connection, part: Part) -> Stored | None:
         if part.kind == SOFTWARE:
@@ -225,9 +225,8 @@ class _Keeping:
             if one.reference not in self.standing:
                 yield from _retracted(one, "entered-in-error", self.left)
 
-    def _other_examinations(self, connection: Connection) -> tuple[list["_Later"], list[Write]]:
+    def _other_examinations(self, rows: list[Stored]) -> tuple[list["_Later"], list[Write]]:
         """The later examinations of the patient that are there; and the open proposals of earlier ones that this one replaces, revoked."""
-        rows = _of_subject(connection, self.outgoing.subject)
         revoked = [write for one in rows if _examination(one) in self.withdrawn for write in _retracted(one, "entered-in-error", self.left)]
         rows = [one for one in rows if one.type in (REQUEST, "Observation") and _examination(one) not in (self.outgoing.examination, *self.withdrawn)]
         leading = {exam: one.resource for one in rows if (exam := _examination(one, LEADING)) and one.resource["status"] in USABLE}
@@ -281,6 +280,22 @@ def _same_person(resource: Json, there: Stored) -> bool:
     return named[0] is not None and named[0] == named[1]
 
 
+def _is_another(rows: list[Stored], known_as: Collection[str]) -> bool:
+    """Whether the newest of our resources that names its person by a system that `known_as` has, names another one."""
+    systems = {one.partition("|")[0] for one in known_as}
+    for one in sorted(rows, key=lambda one: one.sequence, reverse=True):
+        named = _named(one.resource) if _examination(one) else []
+        if named and named[0].partition("|")[0] in systems:
+            return named[0] not in known_as
+    return False
+
+
+def _named(resource: Json) -> list[str]:
+    """The identifier by which a resource names its person, as `system|value`; none where it does not."""
+    named = _subject(resource).get("identifier", {})
+    return [f"{named.get('system', '')}|{named['value']}"] if "value" in named else []
+
+
 def _subject(resource: Json) -> Json:
     found: Json = resource.get("subject") or resource.get("patient") or {}
     return found
@@ -317,11 +332,6 @@ def _examination(one: Stored, kind: str = "") -> str | None:
         return None
     examination, _, own = named.partition("|")[2].partition("-")
     return examination if not kind or own == kind else None
-
-
-def _short(reference: str) -> str:
-    """Type and id of a reference, whatever address stands before them."""
-    return "/".join(reference.partition("/_history/")[0].rsplit("/", 2)[-2:])
 
 
 def _when(resource: Json) -> float:

@@ -44,6 +44,9 @@ class Knowing:
     def marked(self, subjects: Iterable[str], remark: str) -> None:
         """Those of some persons who are known get a remark, or lose theirs; nobody becomes known by it."""
         known = PERSON.c.subject.in_(sorted(subjects)) & (PERSON.c.remark != remark)
+        with self._database.reading() as connection:
+            if connection.scalar(select(PERSON.c.subject).where(known).limit(1)) is None:
+                return  # as nearly always: no writer has to wait
         with self._database.writing() as connection:
             connection.execute(update(PERSON).where(known).values(remark=remark, instant=int(self._clock() * 1000)))
 

@@ -62,7 +62,8 @@ def write(resources: Resources, wishes: Sequence[Wish], base: str = "") -> list[
         found[:] = [_there(connection, wish, base) for wish in wishes]
         ids = [there.id if there else new_id() for there in found]
         links = {wish.link: f"{wish.kind}/{id}" for wish, id in zip(wishes, ids, strict=True) if wish.link}
-        links |= {text: _led_to(connection, text, wish.at, base) for wish in wishes for text in _conditional(wish.resource)}
+        searched = {text: wish.at for wish in reversed(wishes) for text in _conditional(wish.resource)}
+        links |= {text: _led_to(connection, text, at, base) for text, at in searched.items()}
         linked_wishes = [linked(wish.resource, links) for wish in wishes]
         subjects = {subject for resource in linked_wishes if (subject := about(resource))}
         subject = subjects.pop() if len(subjects) == 1 else None

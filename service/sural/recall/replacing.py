@@ -7,14 +7,17 @@ proposes the same service itself, as urgently, for all these reasons. Decision 0
 What an answer does not know takes nothing back that another one knew.
 """
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from typing import Any
 
 from sural import canonical
+from sural.footrisk.factors import HISTORICAL
 from sural.footrisk.schemes import SCHEMES
 from sural.recall.facts import Answered, fact_of
 
 Json = dict[str, Any]
+GROWN_OLD = "findings that grew too old take nothing back"
+"""What is said of an answer that knows less only because of time."""
 _ACTIVE = 3
 _URGENCY = {"routine": 0, "urgent": 1, "asap": 2, "stat": 3}
 
@@ -23,7 +26,7 @@ def replaced(request: Json, later: Json, proposals: Iterable[Json], before: Json
     """Whether a later answer, by its Observation of the foot-risk category and its own ServiceRequests, replaces a proposal. `before` is that
     Observation of the proposal's own answer: one that rests on an older examination of the feet is later by a blood test only, and knows no better."""
     reasons = _codes(request)
-    if reasons and all(system == canonical.FACTOR for system, _ in reasons):
+    if _is_of_the_foot(reasons):
         answered = fact_of({**later, "id": ""})
         if isinstance(answered, Answered) and not _is_older(answered, before) and (_knows(answered, reasons) or _is_below_active(answered)):
             return True
@@ -38,6 +41,34 @@ def knows_less(before: Json, now: Json) -> bool:
         return False
     unknown = any("person" in known and "person" not in new.states.get(factor, {}) for factor, known in old.states.items())
     return unknown or (old.feet is not None and (new.feet is None or new.feet < old.feet))
+
+
+def takes_back(before: Json, requests: Iterable[Json], now: Json, proposals: Collection[Json]) -> bool:
+    """Whether an answer leaves open what the one that stands about the same examination knew or proposed: of the feet, as `knows_less` says;
+    or for a neuropathy, which no factor tells of: what was proposed for one and is not proposed any more."""
+    return knows_less(before, now) or any(
+        one.get("status") not in ("revoked", "entered-in-error") and reasons and not _is_of_the_foot(reasons)
+        and not any(_takes_over(each, one, reasons) for each in proposals)
+        for one in requests
+        for reasons in (_codes(one),)
+    )  # fmt: skip
+
+
+def says_otherwise(before: Json, now: Json) -> bool:
+    """Whether an answer contradicts another one in the state of a factor, of the person or of a foot. That something was there once does not
+    contradict: with time what was seen becomes history."""
+    old, new = fact_of({**before, "id": ""}), fact_of({**now, "id": ""})
+    if not isinstance(old, Answered) or not isinstance(new, Answered):
+        return False
+    return any(
+        new.states.get(factor, {}).get(where, state) != state and (state or factor not in HISTORICAL)
+        for factor, known in old.states.items()
+        for where, state in known.items()
+    )
+
+
+def _is_of_the_foot(reasons: set[tuple[str, str]]) -> bool:
+    return bool(reasons) and all(system == canonical.FACTOR for system, _ in reasons)
 
 
 def _codes(request: Json) -> set[tuple[str, str]]:

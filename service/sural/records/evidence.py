@@ -1,6 +1,7 @@
 """What an answer rests on, looked at again: whether it still says something, and when it was found."""
 
 from collections.abc import Iterable, Iterator
+from datetime import date
 from typing import Any
 
 from sural.exam.moment import moment
@@ -38,8 +39,9 @@ async def withdrawn(connection: Connection, inputs: Iterable[str], examined: str
     return gone > 0 and not usable
 
 
-async def still(connection: Connection, references: Iterable[str], subject: str = "") -> frozenset[str]:
-    """Those of some references to evidence in the record system that still stand there and are the patient's. Raises RecordsFault."""
+async def still(connection: Connection, references: Iterable[str], subject: str = "", oldest: date | None = None) -> frozenset[str]:
+    """Those of some references to evidence in the record system that still stand there, are the patient's, and are older than a day, where one
+    is given. Raises RecordsFault."""
     found = set()
     for reference in references:
         kind, _, id = reference.removeprefix(f"{connection.base}/").partition("/_history/")[0].rpartition("/")
@@ -48,7 +50,7 @@ async def still(connection: Connection, references: Iterable[str], subject: str 
                 there = await connection.read(kind, id)
             except NotThere:
                 continue
-            if is_usable(there) and _is_of(there, subject, connection.base):
+            if is_usable(there) and _is_of(there, subject, connection.base) and is_older(there, oldest):
                 found.add(reference)
     return frozenset(found)
 
@@ -59,6 +61,22 @@ async def _is_gone(connection: Connection, kind: str, id: str) -> bool:
         return not await found_by_search(connection, kind, id)
     except NotThere:
         return False
+
+
+def no_longer(before: Iterable[str], now: Iterable[str]) -> set[str]:
+    """The references to evidence of one answer that another one lacks, whatever address stands before them."""
+    kept = set(map(short, now))
+    return {one for one in before if (bare := short(one)) not in kept and bare.partition("/")[0] in EVIDENCE}
+
+
+def short(reference: str) -> str:
+    """Type and id of a reference, whatever address stands before them."""
+    return "/".join(reference.partition("/_history/")[0].rsplit("/", 2)[-2:])
+
+
+def is_older(evidence: Json, oldest: date | None) -> bool:
+    """Whether every time that evidence is dated by lies before a day; so does what has no time, and everything where no day is given."""
+    return oldest is None or all(when.last_day < oldest for text in times(evidence) if (when := moment(text)))
 
 
 def _is_of(evidence: Json, subject: str, base: str) -> bool:
@@ -91,14 +109,14 @@ def is_usable(evidence: Json) -> bool:
     return evidence.get("status") in USABLE
 
 
-def evidence_in(tree: Any, full_url: str = "") -> Iterator[tuple[str, bool]]:
-    """The evidence in an input: its reference, and whether it says of itself that it stands."""
+def evidence_in(tree: Any, full_url: str = "") -> Iterator[tuple[str, Json]]:
+    """The evidence in an input, each with its reference."""
     if isinstance(tree, list):
         for one in tree:
             yield from evidence_in(one)
     elif isinstance(tree, dict):
         if tree.get("resourceType") in EVIDENCE:
-            yield f"{tree['resourceType']}/{tree['id']}" if "id" in tree else full_url, is_usable(tree)
+            yield f"{tree['resourceType']}/{tree['id']}" if "id" in tree else full_url, tree
             return
         for value in tree.values():
             yield from evidence_in(value, str(tree.get("fullUrl", "")))

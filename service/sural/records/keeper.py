@@ -2,15 +2,17 @@
 
 import asyncio
 from collections.abc import Callable
+from datetime import date
 
 from sural.doors.assessor import Answered, transactions
+from sural.exam.moment import before
 from sural.issues import Refused
 from sural.ledger.keeping import Standing, keep, standing, withdraw
 from sural.ledger.knowing import Knowing
 from sural.ledger.resources import Resources
 from sural.ledger.store import Ledger
 from sural.recall.definitions import RECORD_REMARKS
-from sural.records.evidence import instant, still, withdrawn
+from sural.records.evidence import instant, no_longer, still, withdrawn
 from sural.records.http import Connection
 from sural.records.outgoing import Outgoing
 from sural.records.pull import Sink, Vanished
@@ -32,10 +34,11 @@ class Keeper:
 
     async def answered(self, patient: str, answered: Answered) -> None:
         """Keep an answer, and withdraw those of later examinations of which nothing is left. Raises RecordsFault."""
+        oldest = before(answered.request.as_of, answered.request.lookback)
         for answer in transactions(answered):
             outgoing = Outgoing.of(answer)
             after = instant(outgoing.examined) if outgoing.inputs else float("-inf")
-            gone, unused = await self._withdrawn(patient, after), await self._still(patient, outgoing)
+            gone, unused = await self._withdrawn(patient, after), await self._still(patient, outgoing, oldest)
             try:
                 kept = await asyncio.to_thread(keep, self._resources, answer, self._connection.base, gone, None, unused)
             except Refused as refused:
@@ -70,12 +73,12 @@ class Keeper:
             if instant(one.examined) > after and await withdrawn(self._connection, one.inputs, one.examined, self._subject(patient))
         ]
 
-    async def _still(self, patient: str, outgoing: Outgoing) -> frozenset[str]:
-        """What the stored answer about the same examination rests on, the new one does not, and still stands in the record system."""
+    async def _still(self, patient: str, outgoing: Outgoing, oldest: date) -> frozenset[str]:
+        """What the stored answer about the same examination rests on, the new one does not, and still stands in the record system, older than
+        the look-back."""
         found: list[Standing] = await asyncio.to_thread(standing, self._resources, self._subject(patient))
-        used = {one if ":" in one else f"{self._connection.base}/{one}" for one in outgoing.inputs}
-        unused = {each for one in found if one.examination == outgoing.examination for each in one.inputs - used}
-        return await still(self._connection, sorted(unused), self._subject(patient))
+        unused = {each for one in found if one.examination == outgoing.examination for each in no_longer(one.inputs, outgoing.inputs)}
+        return await still(self._connection, sorted(unused), self._subject(patient), oldest)
 
     def _said(self, left: tuple[str, ...], withdrawn: int) -> None:
         for _ in range(withdrawn):

@@ -9,7 +9,8 @@ A resource that somebody else has changed since, such as a proposal that was tak
 """
 
 import asyncio
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
+from datetime import date
 from typing import Any
 
 from msgspec import Struct
@@ -18,8 +19,8 @@ from msgspec.structs import replace
 from sural.answer.identity import ANSWER_SYSTEM
 from sural.ledger.answers import Answers, Noted, Place, State
 from sural.ledger.store import Ledger
-from sural.recall.replacing import knows_less, replaced
-from sural.records.evidence import EVIDENCE, USABLE, instant, still, withdrawn
+from sural.recall.replacing import GROWN_OLD, replaced, says_otherwise, takes_back
+from sural.records.evidence import USABLE, instant, no_longer, still, withdrawn
 from sural.records.faults import NotThere
 from sural.records.held import Held
 from sural.records.http import Connection
@@ -32,7 +33,6 @@ REQUEST = "ServiceRequest"
 SETTLED = ("acknowledged", "superseded")
 WRITTEN_TYPES = ("Device", "Observation", "RiskAssessment", REQUEST, "DetectedIssue", "DiagnosticReport", "Provenance")
 """The types of resources that answers are made of."""
-GROWN_OLD = "findings that grew too old take nothing back"
 OPEN, RETRACTED = ("active", "draft"), ("entered-in-error", "revoked")
 
 
@@ -62,8 +62,10 @@ class Writer:
         self._looked: set[str] = set()
         self._alone = asyncio.Lock()
 
-    async def write(self, answer: Json | bytes, dry_run: bool = False) -> Written:
-        """Write one patient's answer, a transaction Bundle of ours. Raises RecordsFault; doing it again goes on where it stopped."""
+    async def write(self, answer: Json | bytes, dry_run: bool = False, oldest: date | None = None) -> Written:
+        """Write one patient's answer, a transaction Bundle of ours. `oldest` is the first day of its look-back: without it
+        a finding that stands and is not used any more counts as grown too old, whatever its day. Raises RecordsFault; doing it again goes on where it
+        stopped."""
         whole = outgoing = Outgoing.of(answer)
         offered = await self._capabilities()
         not_taken: list[str] = []
@@ -76,11 +78,12 @@ class Writer:
         turned = [await self._turned(one, present) for one in noted if one.examination != outgoing.examination]
         steps = [step for one in turned for step in one.steps]
         left = [*not_taken, *(text for one in turned for text in one.left)]
-        if outgoing.inputs and not (mine and mine.state in SETTLED and mine.content == outgoing.content):
-            if mine and await self._has_grown_old(mine, whole):
+        again = mine is not None and _stands_again(mine, turned)
+        if outgoing.inputs and not (mine and mine.state in SETTLED and mine.content == outgoing.content and not again):
+            if mine and await self._has_grown_old(mine, whole, oldest):
                 left = [*left, GROWN_OLD]
             else:
-                more = await self._for_this(mine, outgoing)
+                more = await self._for_this(mine, outgoing, again)
                 steps, left = [*steps, *[step for step in more.steps if await self._needed(step)]], [*left, *more.left]
                 if not dry_run:
                     await self._send(outgoing, mine, more)
@@ -116,19 +119,26 @@ class Writer:
 
     # this examination
 
-    async def _has_grown_old(self, mine: Noted, outgoing: Outgoing) -> bool:
-        """Whether the answer knows less than the one that was written only because of time: all that it does not rest on any more still stands."""
-        missing = sorted(one for one in mine.inputs - frozenset(outgoing.inputs) if one.rsplit("/", 2)[-2:][0] in EVIDENCE)
-        place = next((one for one in mine.places if one.kind == LEADING and one.id), None)
-        if not missing or place is None or mine.state not in SETTLED:
+    async def _has_grown_old(self, mine: Noted, outgoing: Outgoing, oldest: date | None) -> bool:
+        """Whether the answer takes something back of the one that was written only because of time: it rests on nothing new and says nothing else,
+        and all that it does not rest on any more still stands."""
+        missing = sorted(no_longer(mine.inputs, outgoing.inputs))
+        there = await self._leading(mine) if missing and not no_longer(outgoing.inputs, mine.inputs) else None
+        if there is None or there.get("status") not in USABLE or says_otherwise(there, outgoing.leading):
             return False
-        there = await self._read(place)
-        if there is None or there.get("status") not in USABLE or not knows_less(there, outgoing.leading):
+        requests = [found for one in mine.places if one.type == REQUEST and (found := await self._read(one)) is not None]
+        if not takes_back(there, requests, outgoing.leading, outgoing.proposals):
             return False
-        return len(await still(self.connection, missing, outgoing.subject)) == len(missing)
+        return len(await still(self.connection, missing, outgoing.subject, oldest)) == len(missing)
 
-    async def _for_this(self, mine: Noted | None, outgoing: Outgoing) -> "_Needed":
-        """Create what is not there; amend what is, and retract what no longer holds."""
+    async def _leading(self, entry: Noted) -> Json | None:
+        """The Observation of the foot-risk category of an answer, as it stands."""
+        place = next((one for one in entry.places if one.kind == LEADING and one.id), None)
+        return await self._read(place) if place is not None else None
+
+    async def _for_this(self, mine: Noted | None, outgoing: Outgoing, again: bool = False) -> "_Needed":
+        """Create what is not there; amend what is, and retract what no longer holds. With `again` no later answer stands any more: proposals that
+        were revoked for one are open again."""
         if mine is None:
             return _Needed(tuple(_create(part) for part in outgoing.parts))
         steps: list[Step] = []
@@ -143,7 +153,7 @@ class Writer:
                 continue
             if there is None:
                 steps.append(_create(part, links, amends=bool(standing)))
-            elif f"{outgoing.content}-{part.kind}" in answers_of(there):
+            elif f"{outgoing.content}-{part.kind}" in answers_of(there) and not (again and _revoked_by_us(there, mine)):
                 continue
             elif _taken_up(there, mine):
                 left.append(f"{part.type}, {part.kind}: changed by somebody else")
@@ -244,7 +254,7 @@ class Writer:
             there = await self._read(place)
             if there is None:
                 continue
-            if present is not None and not later and there.get("status") in OPEN and not replaced(there, present.leading, present.proposals):
+            if present is not None and not later and there.get("status") in OPEN and not await self._is_replaced(there, entry, present):
                 state = entry.state
             else:
                 steps += _retracted(place.kind, there, entry, why, left)
@@ -255,6 +265,12 @@ class Writer:
         known = {place.kind for place in entry.places}
         found = await self._held.places(entry.subject, entry.examination)
         return (*entry.places, *(place for place in found if place.kind not in known))
+
+    async def _is_replaced(self, proposal: Json, entry: Noted, present: Outgoing) -> bool:
+        """Whether the present answer replaces an open proposal of an earlier one."""
+        if not replaced(proposal, present.leading, present.proposals):
+            return False
+        return replaced(proposal, present.leading, present.proposals, await self._leading(entry))
 
     async def _settle(self, turned: "_Turned") -> None:
         """Carry out what was found for another examination, and keep that it was."""
@@ -284,6 +300,18 @@ class _Turned(Struct, frozen=True):
     state: State
     steps: tuple[Step, ...] = ()
     left: tuple[str, ...] = ()
+
+
+def _stands_again(mine: Noted, turned: Collection[_Turned]) -> bool:
+    """Whether an answer that a later one may have replaced is the newest again: what is later is withdrawn, or was before."""
+    later = [one.state for one in turned if instant(one.entry.examined) > instant(mine.examined)]
+    return all(state == "withdrawn" for state in later) and (bool(later) or mine.state == "superseded")
+
+
+def _revoked_by_us(there: Json, mine: Noted) -> bool:
+    """Whether a proposal is revoked in the version that we wrote; where a server has no versions nobody can tell."""
+    written = next((place.version for place in mine.places if place.type == REQUEST and place.id == there["id"]), None)
+    return there["resourceType"] == REQUEST and there.get("status") == "revoked" and written is not None and version_of(there) == written
 
 
 def _create(part: Part, links: Mapping[str, str] | None = None, amends: bool = False) -> Step:
@@ -353,6 +381,8 @@ def _in_order(steps: list[Step]) -> list[Step]:
     return sorted(steps, key=lambda step: step.kind == PROVENANCE)
 
 
-async def write_back(connection: Connection, answer: Json | bytes, ledger: Ledger, *, dry_run: bool = False) -> Written:
+async def write_back(
+    connection: Connection, answer: Json | bytes, ledger: Ledger, *, dry_run: bool = False, oldest: date | None = None
+) -> Written:
     """Write one answer. For many, keep a `Writer`: it remembers whether the server has transactions."""
-    return await Writer(connection, ledger).write(answer, dry_run)
+    return await Writer(connection, ledger).write(answer, dry_run, oldest)

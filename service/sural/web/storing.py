@@ -10,18 +10,21 @@ from typing import Any
 import orjson
 from fastapi import Request
 from fastapi.responses import Response
+from msgspec import Struct
 
 from sural.answer.accounts import intake_outcome
+from sural.answer.parts import subject_reference
 from sural.doors.assessor import answer, structural_check, transactions
 from sural.doors.request import Request as Asked
+from sural.exam.moment import before
 from sural.intake.documents import Checker
-from sural.issues import Refused
-from sural.ledger.keeping import keep, withdrawn_by
+from sural.issues import Issue, Refused
+from sural.ledger.keeping import is_another, keep, withdrawn_by
 from sural.ledger.knowing import Knowing
 from sural.ledger.parameters import TYPES
 from sural.ledger.resources import Resources
 from sural.recall.definitions import RECORD_REMARKS
-from sural.records.evidence import evidence_in
+from sural.records.evidence import evidence_in, is_older, is_usable, short
 from sural.records.outgoing import Outgoing
 from sural.web.accepting import check_accept
 from sural.web.asking import BODY, asked_by_query
@@ -71,15 +74,29 @@ def _kept(resources: Callable[[], Resources], data: bytes, asked: Asked, checker
     assert assessed is not None
     entries: list[dict[str, Any]] = []
     tree = orjson.loads(data)
-    known_as = frozenset(_identifiers(tree))
-    evidence, records = list(evidence_in(tree)), {name for person in _patients(tree) for name in person}
-    held, unusable = frozenset(one for one, _ in evidence), frozenset(one for one, stands in evidence if not stands)
+    evidence, records = _evidence(tree), list(_records(tree))
+    subjects = {str(subject_reference(patient.examination.subject).get("reference", "")) for patient in assessed.patients}
+    names = {subject: {subject}.union(*(one.names for one in records if subject in one.names)) for subject in subjects}
+    about = _by_person(evidence, names)
+    oldest = before(answered.request.as_of, answered.request.lookback)
+    not_kept: list[Issue] = []
     for transaction in transactions(answered):
+        subject = Outgoing.of(transaction).subject
+        records_of = [one for one in records if subject in one.names]
+        known_as = frozenset[str]().union(*(one.identifiers for one in records_of))
+        standing = {*about.get(subject, ()), *about.get("", ())}
+        unusable, still = evidence.keys() - standing, [one for one in standing if is_older(evidence[one], oldest)]
         withdrawn = withdrawn_by(resources(), transaction, unusable) if unusable else ()
-        kept = keep(resources(), transaction, withdrawn=withdrawn, held=held, still=held - unusable, known_as=known_as)
-        if (subject := Outgoing.of(transaction).subject) in records:
+        try:
+            kept = keep(resources(), transaction, withdrawn=withdrawn, held=evidence.keys(), still=still, known_as=known_as)
+        except Refused as refused:
+            not_kept += refused.issues
+            continue
+        if records_of:
             Knowing(resources().ledger).marked([subject], "")
         entries += [{"fullUrl": f"{base}/{one.reference}", "resource": orjson.Fragment(one.content)} for one in kept.resources]
+    if not_kept:
+        raise Refused(*not_kept)  # the other persons of the input are stored all the same: sent again they change nothing
     entries += [{"resource": intake_outcome(patient.intake)} for patient in assessed.patients]
     unique = {entry.get("fullUrl", str(number)): entry for number, entry in enumerate(entries)}
     return {"resourceType": "Bundle", "type": "collection", "entry": list(unique.values())}
@@ -89,32 +106,51 @@ def _remark(resources: Callable[[], Resources], data: bytes, refused: Refused) -
     """Remember of the person whom a refused input is about, where they are known, that their record says that they have died, is not active or was replaced."""
     remark = next((RECORD_REMARKS[issue.key] for issue in refused.issues if issue.key in RECORD_REMARKS), None)
     if remark is not None:
-        persons = list(_patients(orjson.loads(data)))
-        if len(persons) == 1:
-            Knowing(resources().ledger).marked(persons[0], remark)
+        records = list(_records(orjson.loads(data)))
+        if len(records) == 1:
+            names = [name for name in records[0].names if not is_another(resources(), name, records[0].identifiers)]
+            Knowing(resources().ledger).marked(names, remark)
 
 
-def _identifiers(tree: Any) -> Iterator[str]:
-    """The identifiers of the Patients in an input, as `system|value`."""
+class _Record(Struct, frozen=True):
+    """A Patient in an input: the references that it may be known by, and its identifiers as `system|value`."""
+
+    names: tuple[str, ...]
+    identifiers: frozenset[str]
+
+
+def _records(tree: Any, full_url: str = "") -> Iterator[_Record]:
+    """The Patients in an input."""
     if isinstance(tree, list):
         for one in tree:
-            yield from _identifiers(one)
+            yield from _records(one)
     elif isinstance(tree, dict):
         if tree.get("resourceType") == "Patient":
-            yield from (f"{one.get('system', '')}|{one.get('value')}" for one in tree.get("identifier", ()) if isinstance(one, dict))
+            identifiers = (one for one in tree.get("identifier", ()) if isinstance(one, dict))
+            yield _Record(
+                tuple(one for one in (f"Patient/{tree['id']}" if "id" in tree else "", full_url) if one),
+                frozenset(f"{one.get('system', '')}|{one['value']}" for one in identifiers if "value" in one),
+            )
         else:
             for value in tree.values():
-                yield from _identifiers(value)
+                yield from _records(value, str(tree.get("fullUrl", "")))
 
 
-def _patients(tree: Any, full_url: str = "") -> Iterator[tuple[str, ...]]:
-    """The references that a Patient in an input may be known by, for each."""
-    if isinstance(tree, list):
-        for one in tree:
-            yield from _patients(one)
-    elif isinstance(tree, dict):
-        if tree.get("resourceType") == "Patient":
-            yield tuple(one for one in (f"Patient/{tree['id']}" if "id" in tree else "", full_url) if one)
-        else:
-            for value in tree.values():
-                yield from _patients(value, str(tree.get("fullUrl", "")))
+def _evidence(tree: Any) -> dict[str, dict[str, Any]]:
+    """The evidence in an input by its reference; of several versions one that does not stand."""
+    found: dict[str, dict[str, Any]] = {}
+    for reference, one in evidence_in(tree):
+        if reference not in found or not is_usable(one):
+            found[reference] = one
+    return found
+
+
+def _by_person(evidence: dict[str, dict[str, Any]], names: dict[str, set[str]]) -> dict[str, list[str]]:
+    """The references of the evidence that stands, by the person that it is about, of those with some names; under an empty one the rest."""
+    persons = {short(name): subject for subject, mine in names.items() for name in mine}
+    found: dict[str, list[str]] = {}
+    for reference, one in evidence.items():
+        if is_usable(one):
+            about = short(str(one.get("subject", {}).get("reference", "")))
+            found.setdefault(persons.get(about, ""), []).append(reference)
+    return found

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
+from email.utils import format_datetime
 from typing import Any
 
 import pytest
@@ -705,3 +706,28 @@ def test_a_record_system_that_names_itself_otherwise_stops_the_pull(bulk: bool) 
     with pytest.raises(Stopped):
         pull(ehr, ledger, asked=order(bulk=bulk))
     assert ledger.mark(BASE, "changes") is None
+
+
+def test_a_server_whose_clock_runs_far_ahead_keeps_nobody_away() -> None:
+    """A mark in the future would: nobody changes before it comes."""
+    ehr, ledger = fake_ehr(2), MemoryLedger()
+    answer = ehr._answer
+
+    async def ahead(request: Any, path: list[str]) -> Any:
+        response = await answer(request, path)
+        response.headers["date"] = format_datetime(datetime.now(UTC) + timedelta(days=3650), usegmt=True)
+        return response
+
+    ehr._answer = ahead  # type: ignore[method-assign]
+    tally = pull(ehr, ledger)
+
+    assert str(ledger.mark(BASE, "changes")) <= instant(datetime.now(UTC))
+    assert any("clock of the server" in remark for remark in tally.remarks)
+
+
+def test_what_a_later_since_leaves_out_is_said() -> None:
+    ehr, ledger = fake_ehr(2), MemoryLedger()
+    ledger.marks[BASE, "changes"] = "2026-01-01T00:00:00Z"
+
+    assert any("changes in between" in remark for remark in pull(ehr, ledger, asked=order(since="2026-02-01")).remarks)
+    assert not any("changes in between" in remark for remark in pull(ehr, ledger, asked=order(since="2025-02-01")).remarks)

@@ -243,6 +243,15 @@ def test_what_is_no_bearer_token_is_not_used(answer: dict[str, Any], tmp_path: P
 
 
 @respx.mock
+def test_a_life_that_comes_as_a_text_is_read(tmp_path: Path) -> None:
+    """Some servers write "300" for 300."""
+    discovery()
+    respx.post(TOKEN).respond(json={"access_token": "a", "token_type": "Bearer", "expires_in": "300"})
+
+    assert ["a"] == token_of(service(signing(RSA, tmp_path)))
+
+
+@respx.mock
 def test_a_refusal_names_its_reason_and_nothing_else(tmp_path: Path) -> None:
     """RFC 6749, 5.2: the error code is said, the description is not."""
     discovery()

@@ -89,6 +89,7 @@ def test_every_command_that_assesses_says_what_it_accepts(
         (["pull", "--from", "https://e.example", "--client-id", "c", "--key", "nonsense"], ["--key nonsense", "private RSA key"]),
         (["pull", "--from", "https://e.example", "--jwks-url", "nonsense"], ["--jwks-url", "an address such as https://"]),
         (["pull", "--from", "https://e.example", "--since", "2026-03-02T08:00"], ["--since", "2026-03-02T08:00:00Z"]),
+        (["pull", "--from", "https://e.example", "--since", "2999-01-01"], ["--since lies in the future"]),
         (["pull", "--from", "https://e.example", "--every", "PT0S"], ["--every", "above nought"]),
         (["pull", "--from", "https://e.example", "--patient", "a b"], ["--patient", "letters, digits, hyphens"]),
         (["pull", "--from", "https://e.example", "--group", "a/b"], ["--group", "letters, digits, hyphens"]),

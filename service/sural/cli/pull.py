@@ -14,7 +14,7 @@ from sural.cli.assess import request_of
 from sural.cli.authorising import authorised, check_authorisation, keys
 from sural.cli.reading import refuse, say, write
 from sural.doors.assessor import Answered, documents, encode, structural_check, transactions
-from sural.exam.moment import before
+from sural.exam.moment import before, moment
 from sural.issues import Issue, Refused
 from sural.ledger.database import Unavailable
 from sural.ledger.store import Ledger
@@ -72,6 +72,8 @@ def _order(options: Namespace) -> Order:
     Addresses(options.base, options.allow_host, options.trust_host)
     if options.patient and (options.group or options.bulk or options.every):
         raise ValueError("--patient goes with none of --group, --bulk, --every")
+    if options.since and (start := moment(options.since)) and start.start > time.time() + 86_400:
+        raise ValueError("--since lies in the future")
     request = request_of(options, "summary")
     request.options()
     request.lexicon()

@@ -24,11 +24,13 @@ from sural.records.group import MOST, joined, keep, members
 from sural.records.http import Connection
 from sural.records.search import Searcher
 from sural.records.side_files import deleted, errors
-from sural.records.since import BACK_TO, PullLedger, asked_from
+from sural.records.since import BACK_TO, KIND, PullLedger, asked_from
 from sural.records.spool import Spool
 
 BATCH = 200
 PAGE = "500"
+FURTHEST = timedelta(days=1)
+"""How far a server's clock may be ahead of ours: a mark in the future would keep everybody from being due until then."""
 FOREIGN = "subject is not a patient of this system"
 REPLACED = "patient-replaced"
 OUTCOMES = ("assessed", "nothing", "refused", "gone", "not-permitted", "put-off")
@@ -135,6 +137,8 @@ class Pull:
         again = ledger.begin_run(f"{self._source}#again", "")
         waiting = set(ledger.open_work(again, BATCH * 50))
         since = asked_from(ledger, self._source, order.since, order.overlap)
+        if order.since and (mark := ledger.mark(self._source, KIND)) and since and since > mark:
+            self.remark("since is later than the last pull: changes in between are not looked at")
         run = ledger.begin_run(self._source, await self._server_time())
 
         def settle(patient: str, outcome: str) -> None:
@@ -176,10 +180,14 @@ class Pull:
             headers = (await self._connection.request("GET", "metadata")).headers
         except (NotThere, NotAuthorised, Declined, Unreadable):
             headers = {}
+        ours = datetime.fromtimestamp(self._connection.now(), UTC)
         try:
             now = parsedate_to_datetime(headers.get("date", "")).astimezone(UTC)
         except ValueError:
-            now = datetime.fromtimestamp(self._connection.now(), UTC)
+            now = ours
+        if now > ours + FURTHEST:
+            self.remark("the clock of the server is more than a day ahead of ours, which is taken")
+            now = ours
         return now.isoformat(timespec="seconds").replace("+00:00", "Z")
 
     # who is due

@@ -122,7 +122,7 @@ class BackendService:
 
         content, now = await self._connection.repeating(once)  # each attempt with an assertion of its own
         try:
-            token = msgspec.convert(content, _Token)
+            token = msgspec.convert(content, _Token, strict=False)  # expires_in comes as a text too
         except msgspec.ValidationError:
             raise NotAuthorised(route, "the token answer holds no token") from None
         if token.token_type.lower() != "bearer":

@@ -731,3 +731,24 @@ def test_what_a_later_since_leaves_out_is_said() -> None:
 
     assert any("changes in between" in remark for remark in pull(ehr, ledger, asked=order(since="2026-02-01")).remarks)
     assert not any("changes in between" in remark for remark in pull(ehr, ledger, asked=order(since="2025-02-01")).remarks)
+
+
+@pytest.mark.parametrize("there", [True, False])
+def test_medications_that_an_export_only_names_are_read(there: bool) -> None:
+    """They are about nobody, so that an export of patients need not hold them; those that are not to be had are remarked."""
+    ehr, by_search, by_export = fake_ehr(2), Pulled(), Pulled()
+    ehr.store.put({"resourceType": "Medication", "id": "m1", "code": {"text": "metformin"}})
+    named = {"status": "active", "subject": {"reference": "Patient/skerrow-00001"}, "medicationReference": {"reference": "Medication/m1"}}
+    ehr.store.put({"resourceType": "MedicationStatement", "id": "s1", **named})
+    pull(ehr, sink=by_search)
+    if not there:
+        ehr.store.delete("Medication", "m1")
+    tally = pull(ehr, sink=by_export, asked=order(bulk=True))
+
+    def unresolved(answers: Pulled) -> list[Any]:
+        (summary,) = documents(answers["skerrow-00001"])
+        return [issue for issue in summary["issues"] if issue["key"] == "reference-unresolved"]
+
+    assert [] == unresolved(by_search)
+    assert there is ([] == unresolved(by_export))
+    assert there is ("medication of an export cannot be read" not in tally.remarks)

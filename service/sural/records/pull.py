@@ -251,8 +251,8 @@ class Pull:
         return True
 
     async def _work_on_export(self, run: int, since: str | None, settle: Callable[[str, str], None]) -> tuple[bool, str]:
-        """The same by an export, with the instant up to which it tells, which may be that of a copy of last night. A whole one is assessed as it is; after one of changes, or one with errors, each patient is fetched,
-        and after one with errors the mark stays: somebody may be missing."""
+        """The same by an export, with the instant up to which it tells. A whole one is assessed as it is; after one of changes, or one with
+        errors, each patient is fetched, and after one with errors the mark stays: somebody may be missing."""
         telling = frozenset(criterion.kind for criterion in self._criteria if criterion.telling) | (
             {"Patient"} if since else set()
         )
@@ -263,6 +263,8 @@ class Pull:
                 await exporter.each(export.output, export, spool.take)
                 failed = await errors(exporter, export, self.remark)
                 self._ledger.add_work(run, sorted(await deleted(exporter, export, self._connection.base, self.remark)))
+            if since is None:
+                await self._medications(spool)
             spool.settle()
             if spool.foreign:
                 self.remark(FOREIGN, spool.foreign)
@@ -274,6 +276,14 @@ class Pull:
             if spool.unread:
                 self.remark("line of an export cannot be read", spool.unread)
         return not failed and not spool.unread, export.instant
+
+    async def _medications(self, spool: Spool) -> None:
+        """Read the medications that an export named and did not bring; what cannot be had is remarked and stays unknown."""
+        for id in spool.missing():
+            try:
+                spool.take((await self._connection.request("GET", f"Medication/{id}")).content)
+            except (NotThere, NotAuthorised, Declined, Unreadable):
+                self.remark("medication of an export cannot be read")
 
     async def _work_on(self, patients: Iterable[str], fetch: Fetch, settle: Callable[[str, str], None]) -> None:
         """Some patients, several at a time. Raises RecordsFault when the record system cannot be worked with."""

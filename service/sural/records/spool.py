@@ -14,7 +14,7 @@ from typing import Self
 import msgspec
 
 from sural.records.faults import Unreadable
-from sural.records.fetching import Fetched, bundle, no_evidence, patient_id
+from sural.records.fetching import ID, Fetched, bundle, no_evidence, patient_id
 from sural.records.search import Found
 
 _found = msgspec.json.Decoder(Found)
@@ -69,6 +69,14 @@ class Spool:
         self._store.executemany("insert or replace into resource values (?, ?, ?, ?, ?)", self._rows)
         self._store.execute("commit")
         self._rows.clear()
+
+    def missing(self) -> list[str]:
+        """The ids of the medications that are named and did not come: an export of patients need not hold what is about nobody."""
+        self._flush()
+        rows = self._store.execute(
+            "select distinct medication from resource where medication <> '' except select id from resource where type = 'Medication' order by 1"
+        )
+        return [row[0] for row in rows if ID.fullmatch(row[0])]
 
     def settle(self) -> None:
         """No more lines: ready to be read by patient."""

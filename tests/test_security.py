@@ -385,7 +385,7 @@ def test_a_closed_fhir_side_without_an_issuer_lets_nobody_in(jwks: str) -> None:
         ("8.8.8.8", True), ("2606:4700::1111", True), ("127.0.0.1", False), ("10.1.2.3", False), ("172.16.0.1", False), ("192.168.1.1", False),
         ("169.254.169.254", False), ("100.64.0.1", False), ("0.0.0.0", False), ("224.0.0.1", False), ("255.255.255.255", False), ("::1", False),
         ("::", False), ("fe80::1%eth0", False), ("fc00::1", False), ("::ffff:10.0.0.1", False), ("64:ff9b::a00:1", False), ("2002:a00:1::", False),
-        ("not an address", False),
+        ("fec0::1", False), ("192.0.0.192", False), ("3fff::1", False), ("5f00::1", False), ("64:ff9b:1::a00:1", False), ("not an address", False),
     ],
 )  # fmt: skip
 def test_only_addresses_of_the_public_internet_are_public(address: str, is_public: bool) -> None:

@@ -153,6 +153,9 @@ REFUSED: dict[str, tuple[str, Json]] = {
     "a header of two lines": ("subscription-header", _channel(header=["X-A: b\r\nX-C: d"])),
     "a header without a name": ("subscription-header", _channel(header=["Bearer secret"])),
     "too many headers": ("subscription-header", _channel(header=[f"X-{number}: y" for number in range(21)])),
+    "a header of endless blanks": ("subscription-header", _channel(header=["X-A:" + " " * 400_000 + "\u00e9"])),
+    "a header that is too long": ("subscription-header", _channel(header=["X-A: " + "b" * 8192])),
+    "criteria without end": ("subscription-criteria", plain("RiskAssessment?" + "&".join(["risk=x"] * 201), HOOK)),
     "an end that is past": ("subscription-ended", by_topic("RiskAssessment", HOOK) | {"end": "2020-01-01T00:00:00Z"}),
     "a status that is not the client's": ("subscription-status", by_topic("RiskAssessment", HOOK) | {"status": "error"}),
 }  # fmt: skip

@@ -17,6 +17,9 @@ Address = ipaddress.IPv4Address | ipaddress.IPv6Address
 Resolve = Callable[[str, int], Awaitable[list[str]]]
 Origin = tuple[str, str, int]
 _PORTS = {"https": 443, "http": 80}
+_NOT_GLOBAL = tuple(map(ipaddress.ip_network, ("192.0.0.0/24", "fec0::/10", "3fff::/20", "5f00::/16")))
+"""What the standard library takes for global on some versions, and is not: protocol assignments (a cloud has its metadata there), site-local (RFC
+3879), documentation (RFC 9637), segment routing (RFC 9602)."""
 
 
 class NotAllowed(httpx.RequestError):
@@ -116,7 +119,7 @@ def public(text: str) -> bool:
         )
         if inner is not None:
             return public(str(inner))
-    return address.is_global and not address.is_multicast and not address.is_reserved
+    return address.is_global and not address.is_multicast and not address.is_reserved and not any(address in one for one in _NOT_GLOBAL)
 
 
 def _translated(address: ipaddress.IPv6Address) -> ipaddress.IPv4Address | None:

@@ -4,6 +4,7 @@ The tree is there to be judged. What is read comes from the bytes themselves.
 """
 
 import json
+from collections import Counter
 from decimal import Decimal, InvalidOperation
 from typing import Any
 
@@ -71,8 +72,8 @@ def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     if len(plain) == len(pairs):
         return plain
     doubled = Doubled(plain)
-    names = [name for name, _ in pairs]
-    doubled.names = tuple(name for name in plain if names.count(name) > 1)
+    counted = Counter(name for name, _ in pairs)
+    doubled.names = tuple(name for name in plain if counted[name] > 1)
     return doubled
 
 

@@ -8,6 +8,7 @@ are refused: without them the search would be another one.
 import re
 from collections.abc import Iterable, Sequence
 from decimal import Decimal, InvalidOperation
+from itertools import islice
 from typing import Literal
 
 from msgspec import Struct
@@ -21,6 +22,10 @@ _ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
 _MINUTE = re.compile(r"([0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2})(Z|[+-][0-9]{2}:[0-9]{2})")
 _MOST = 100
 """Alternatives of one criterion."""
+MOST_PARAMETERS = 200
+"""Parameters of one search."""
+_FINEST = 100
+"""Decimal places of a number that is searched for."""
 
 
 class Range(Struct, frozen=True):
@@ -55,8 +60,10 @@ class Asked(Struct, frozen=True):
 def asked(kind: str, given: Iterable[tuple[str, str]], base: str = "", now: int = 0) -> Asked:
     """Take the pairs of a query apart. `base` is our own address, `now` the time in microseconds since 1970, for `ap`.
 
-    Raises Refused for values, modifiers and chains that cannot be used.
+    Raises Refused for values, modifiers and chains that cannot be used, and for more parameters than are looked at.
     """
+    given = tuple(islice(given, MOST_PARAMETERS + 1))
+    refuse_too_many(len(given))
     criteria: list[Criterion] = []
     understood: list[tuple[str, str]] = []
     unknown: list[str] = []
@@ -76,6 +83,12 @@ def asked(kind: str, given: Iterable[tuple[str, str]], base: str = "", now: int 
     if issues:
         raise Refused(*issues)
     return Asked(kind, tuple(criteria), tuple(understood), tuple(unknown))
+
+
+def refuse_too_many(parameters: int) -> None:
+    """Raises Refused for more parameters than one search may have."""
+    if parameters > MOST_PARAMETERS:
+        raise Refused(Issue("search-too-costly", diagnostics=f"limit: {MOST_PARAMETERS} parameters"))
 
 
 def _known(kind: str, name: str) -> bool:
@@ -184,7 +197,7 @@ def _number(text: str, exact: bool) -> tuple[int, int]:
         number = Decimal(text)
     except InvalidOperation:
         raise ValueError from None
-    if not number.is_finite() or abs(number) > MILLION:
+    if not number.is_finite() or abs(number) > MILLION or int(number.as_tuple().exponent) < -_FINEST:
         raise ValueError
     half = 0 if exact else int(Decimal(5).scaleb(int(number.as_tuple().exponent) - 1) * MILLION)
     middle = round(number * MILLION)

@@ -15,7 +15,7 @@ from msgspec import Struct
 from sural.answer.accounts import outcome
 from sural.issues import Issue, Refused
 from sural.ledger.content import written
-from sural.ledger.criteria import Asked, alternatives, asked
+from sural.ledger.criteria import Asked, alternatives, asked, refuse_too_many
 from sural.ledger.links import including, leading_to
 from sural.ledger.parameters import SEARCHED, Parameter, parameter, terms
 from sural.ledger.resources import Resources, Stored
@@ -57,9 +57,10 @@ class Searcher:
         token = token_of(given)
         if token is not None:
             return self._further(kind, token, base, permitted)
+        refuse_too_many(len(given))
         own = [(name, text) for name, text in given if name.partition(":")[0] not in CONTROLS]
         issues: list[Issue] = []
-        controls, written, ignored = _controls(kind, [pair for pair in given if pair not in own], issues)
+        controls, written, ignored = _controls(kind, [pair for pair in given if pair[0].partition(":")[0] in CONTROLS], issues)
         try:
             wanted = asked(kind, own, base, time.time_ns() // 1000)
         except Refused as refused:

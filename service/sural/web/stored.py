@@ -11,7 +11,7 @@ from email.utils import format_datetime, parsedate_to_datetime
 from functools import partial
 from threading import Lock
 from typing import Annotated, Any, TypeVar
-from urllib.parse import parse_qsl, urlencode
+from urllib.parse import urlencode
 
 import orjson
 from anyio import CapacityLimiter, to_thread
@@ -35,13 +35,13 @@ from sural.ledger.writing import Done, Wish, write
 from sural.web.accepting import check_accept
 from sural.web.elements import part_of
 from sural.web.fhir import FhirResponse, body_type, read_body
+from sural.web.forms import LARGEST_FORM, read_form
 from sural.web.routes import READ, Interaction, Route
 from sural.web.searching import SUMMARIES, Searcher
 from sural.web.security import permitted, require
 
 Json = dict[str, Any]
 Id = Annotated[str, Path(pattern=r"^[A-Za-z0-9\-.]{1,64}$")]
-FORM = "application/x-www-form-urlencoded"
 Base = Callable[[Request], str]
 
 
@@ -122,10 +122,8 @@ class _Doors:
             return await self._search(request, kind, request.query_params.multi_items())
 
         async def search_by_form(request: Request) -> Response:
-            if request.headers.get("content-type", "").partition(";")[0].strip().lower() != FORM:
-                raise Refused(Issue("media-type-unsupported", "http.Content-Type", f"read here: {FORM}"))
-            body = (await read_body(request, self._max_bytes)).decode("utf-8", "replace")
-            return await self._search(request, kind, [*request.query_params.multi_items(), *parse_qsl(body, keep_blank_values=True)])
+            form = await read_form(request, min(self._max_bytes, LARGEST_FORM))
+            return await self._search(request, kind, [*request.query_params.multi_items(), *form])
 
         async def create(request: Request) -> Response:
             wish = Wish(await self._resource(request, kind), condition=request.headers.get("if-none-exist", ""))

@@ -6,7 +6,7 @@ and changed by whoever made it: its headers may hold what its endpoint knows it 
 
 from collections.abc import Callable, Iterator, Sequence
 from typing import Annotated, Any
-from urllib.parse import parse_qsl, quote, urlencode
+from urllib.parse import quote, urlencode
 
 import orjson
 from fastapi import Path, Request
@@ -18,6 +18,7 @@ from starlette.concurrency import run_in_threadpool
 from sural.doors.assessor import structural_check
 from sural.issues import Issue, Refused
 from sural.ledger.content import written
+from sural.ledger.criteria import refuse_too_many
 from sural.subscriptions.channel import Channel
 from sural.subscriptions.channel import channel as channel_of
 from sural.subscriptions.notification import notification, statuses
@@ -26,12 +27,13 @@ from sural.subscriptions.store import Subscribed, Subscriptions
 from sural.subscriptions.topics import BACKPORT
 from sural.web.accepting import check_accept
 from sural.web.fhir import FhirResponse, body_type, read_body
+from sural.web.forms import LARGEST_FORM, read_form
 from sural.web.paging import PARAMETER, page_size, token_of
 from sural.web.routes import READ, Interaction, Route
 from sural.web.searching import COUNT, MOST, ignored_entry
 from sural.web.security import require
 from sural.web.settings import Settings
-from sural.web.stored import FORM, Base, Opened, prefers, tree, wanted_version
+from sural.web.stored import Base, Opened, prefers, tree, wanted_version
 
 Json = dict[str, Any]
 Id = Annotated[str, Path(pattern=r"^[A-Za-z0-9\-.]{1,64}$")]
@@ -93,10 +95,8 @@ class _Doors:
         return await run_in_threadpool(self._search, request, request.query_params.multi_items())
 
     async def search_by_form(self, request: Request) -> Response:
-        if request.headers.get("content-type", "").partition(";")[0].strip().lower() != FORM:
-            raise Refused(Issue("media-type-unsupported", "http.Content-Type", f"read here: {FORM}"))
-        body = (await read_body(request, self._max_bytes)).decode("utf-8", "replace")
-        return await run_in_threadpool(self._search, request, [*request.query_params.multi_items(), *parse_qsl(body, keep_blank_values=True)])
+        form = await read_form(request, min(self._max_bytes, LARGEST_FORM))
+        return await run_in_threadpool(self._search, request, [*request.query_params.multi_items(), *form])
 
     def _search(self, request: Request, given: list[tuple[str, str]]) -> Response:
         given = [(name, text) for name, text in given if name != "_format"]
@@ -214,6 +214,7 @@ class _Doors:
 
 def _asked_for(given: Sequence[tuple[str, str]], strict: bool) -> tuple[Continued, list[str]]:
     """A search, and the names that are not known. Raises Refused for what cannot be used."""
+    refuse_too_many(len(given))
     bare = [(name.partition(":")[0], name, text) for name, text in given]
     unknown = [own for own, _, _ in bare if own not in (*SEARCH_PARAMETERS, "_count")]
     counts = [page_size(text, MOST) for name, text in given if name == "_count"]

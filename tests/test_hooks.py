@@ -157,7 +157,7 @@ def test_a_threat_comes_first_with_the_emergency_route(client: TestClient) -> No
     """O4, design "Safety": limb- or life-threatening first, critical, with both referrals at once; the rest unknown."""
     first, second = asked(client, Exam().see("gangrene", "present", "left"))
 
-    assert ("critical", "Refer at once: gangrene") == (first["indicator"], first["summary"])
+    assert ("critical", "Refer at once: gangrene (left foot)") == (first["indicator"], first["summary"])
     assert first["detail"].startswith(f"**{markdown(EMERGENCY)}**")
     assert ["stat", "stat"] == [one["actions"][0]["resource"]["priority"] for one in first["suggestions"]]
     assert "warning" == second["indicator"]
@@ -167,7 +167,7 @@ def test_an_active_problem_is_a_warning_with_its_referral(client: TestClient) ->
     """An ulcer without a threat: urgent, not critical."""
     first, *_ = asked(client, Exam().normal().see("foot-ulcer", "present", "left", id="u"))
 
-    assert ("warning", "Active foot problem: foot ulcer") == (first["indicator"], first["summary"])
+    assert ("warning", "Active foot problem: foot ulcer (left foot)") == (first["indicator"], first["summary"])
     assert ["urgent"] == [one["actions"][0]["resource"]["priority"] for one in first["suggestions"]]
 
 

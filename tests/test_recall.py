@@ -460,7 +460,7 @@ def test_a_row_says_what_there_is_to_do() -> None:
 
     assert "overdue; unsettled; referred and not seen" == said["states"]
     assert ("2026-03-01", "2026-03-01", "25") == (said["feet_last_examined"], said["due_by"], said["days_overdue"])
-    assert ("Low risk", "Moderate risk", "foot deformity") == (said["category_at_least"], said["category_could_be"], said["examine_to_settle"])
+    assert ("Not settled", "Moderate risk", "foot deformity") == (said["category_at_least"], said["category_could_be"], said["examine_to_settle"])
     assert ("Foot protection service (routine): nobody has taken it up", "2026-03-20") == (said["referrals_not_seen"], said["referrals_due"])
 
 

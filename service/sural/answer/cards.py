@@ -16,14 +16,15 @@ from sural.answer.coverage import gaps
 from sural.answer.identity import uuid_of
 from sural.answer.neuropathy_words import conclusion_lines, follow_up_lines, said_patterns
 from sural.answer.parts import DEVICE_REFERENCE, Json, Writing
+from sural.answer.reasons import said_reason, said_threat
 from sural.answer.referrals import request_kind, service_request
-from sural.answer.risk_assessments import rationale, said_range
+from sural.answer.risk_assessments import rationale, said_notes, said_range
+from sural.answer.today import OUTSIDE, TODAY, outside_the_pathway
 from sural.answer.wording import CAUTIONS, EMERGENCY, NOTES, in_sentence, listed, said_factor, said_span
 from sural.exam.examination import Examination
 from sural.footrisk.risk import Standing
 from sural.plan.pathway import SERVICES
 from sural.plan.plan import ACTIVE_FACTORS, Referral
-from sural.reasons import REASONS
 
 LONGEST_SUMMARY = 139
 SOURCE: Json = {"label": f"Sural {canonical.VERSION}, rule set {canonical.RULE_SET}"}
@@ -70,7 +71,8 @@ def _drafts(assessment: Assessment) -> Iterator[_Draft | None]:
 
 
 def _threat(assessment: Assessment) -> _Draft | None:
-    reasons = [(one.text, str(one.citation)) for one in assessment.risk.threats]
+    risk = assessment.risk
+    reasons = [(said_threat(one, risk), str(one.citation)) for one in risk.threats]
     reasons += [(one.flag.text, str(one.flag.citation)) for one in assessment.neuropathy.urgent]
     if not reasons:
         return None
@@ -81,11 +83,13 @@ def _threat(assessment: Assessment) -> _Draft | None:
 
 def _active(assessment: Assessment) -> _Draft | None:
     referrals = tuple(one for one in assessment.plan.referrals if one.urgency != "stat" and _is_active(one))
-    if not referrals:
+    codes = dict.fromkeys(code for one in referrals for code in one.because)
+    reasons = listed([said_reason(code, assessment.risk) for code in codes]) or outside_the_pathway(assessment)
+    if not reasons:
         return None
-    reasons = dict.fromkeys(code for one in referrals for code in one.because)
-    lines = [f"Because of {listed([in_sentence(REASONS[code]) for code in reasons])}.", *_remarks(assessment)]
-    return _Draft("active", f"Active foot problem: {listed([in_sentence(REASONS[code]) for code in reasons])}", "warning", tuple(lines), referrals)  # fmt: skip
+    outside = () if referrals else (OUTSIDE,)
+    lines = (f"Because of {reasons}.", *outside, *_remarks(assessment))
+    return _Draft("active", f"Active foot problem: {reasons}", "warning", lines, referrals)
 
 
 def _is_active(referral: Referral) -> bool:
@@ -93,7 +97,8 @@ def _is_active(referral: Referral) -> bool:
 
 
 def _remarks(assessment: Assessment) -> Iterator[str]:
-    return (NOTES[note] for note in assessment.risk.notes)
+    """Remarks, those that cannot wait first."""
+    return (NOTES[note] for note in sorted(assessment.risk.notes, key=lambda note: note not in TODAY))
 
 
 def _foot_risk(assessment: Assessment) -> _Draft | None:
@@ -138,7 +143,7 @@ def _why(assessment: Assessment, standing: Standing) -> Iterator[str]:
         yield f"Not examined: {'; '.join(missing)}."
     for entry in assessment.plan.suppressed:
         yield f"Already requested: {SERVICES[entry.referral.service]}."
-    yield from (NOTES[note] for note in standing.notes)
+    yield from said_notes(standing)
 
 
 def _neuropathy(assessment: Assessment) -> _Draft | None:

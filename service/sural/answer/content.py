@@ -1,7 +1,7 @@
 """What a report says, as titled lists of plain lines: the text for a terminal and the page both render this, in this order.
 
-What to act on first comes first; then referrals, category and reasons, neuropathy, scores and findings, what was not examined and what
-became of the input.
+What to act on first comes first; then referrals, category and reasons, what contradicts itself or could not be used, neuropathy, scores and
+findings, what was not examined and what became of the input.
 """
 
 from collections.abc import Iterable, Iterator
@@ -14,16 +14,30 @@ from sural.answer.drawing.facts import FULL_TITLES
 from sural.answer.drawing.view import view
 from sural.answer.drawing.words import findings
 from sural.answer.neuropathy_words import conclusion_lines, follow_up_lines, score_line
-from sural.answer.referrals import said_reasons
-from sural.answer.risk_assessments import rationale, said_difference, said_range
-from sural.answer.wording import CAUTIONS, EMERGENCY, NOTES, in_sentence, listed, said_against, said_factor, said_span, said_value
+from sural.answer.reasons import said_reasons, said_threat
+from sural.answer.risk_assessments import rationale, said_difference, said_notes, said_range
+from sural.answer.states import moments_of_the_feet
+from sural.answer.today import TODAY, to_do_today
+from sural.answer.wording import (
+    CAUTIONS,
+    EMERGENCY,
+    NOTES,
+    in_sentence,
+    listed,
+    said_against,
+    said_factor,
+    said_span,
+    said_urgency,
+    said_value,
+)
+from sural.exam.examination import Examination
 from sural.exam.finding import Finding
 from sural.footrisk.prognosis import NOT_FOR, PERCENT, RISKS, TITLE, Prognosis
-from sural.footrisk.risk import GradedUlcer, Standing
+from sural.footrisk.risk import FootRisk, GradedUlcer, Standing
 from sural.intake.read import Intake
 from sural.issues import Issue
 from sural.plan.pathway import SERVICES
-from sural.plan.plan import Plan, Referral
+from sural.plan.plan import Recall, Referral
 
 
 class Section(Struct, frozen=True):
@@ -51,16 +65,30 @@ def content(assessment: Assessment) -> Content:
     subject = exam.subject.reference or "a patient without an identity"
     return Content(
         f"{preliminary}Foot and lower-limb assessment of {subject}, as of {exam.as_of.isoformat()}",
-        f"Examination: {exam.latest or 'no dated finding'}",
+        _examined(exam),
         tuple(_alarms(assessment)),
         tuple(section for section in _sections(assessment) if section.lines),
         CAUTIONS,
     )
 
 
+def _examined(exam: Examination) -> str:
+    """When the feet were examined; a later blood test or diagnosis is not taken for it."""
+    days = list(dict.fromkeys(moment.text[:10] for moment in moments_of_the_feet(exam)))
+    feet = "not in what was sent" if not days else days[0] if len(days) == 1 else f"findings from {days[0]} to {days[-1]}"
+    newest = exam.latest[:10] if exam.latest else ""
+    other = f"; newest finding of any kind: {newest}" if newest and newest not in days[-1:] else ""
+    return f"Feet examined: {feet}{other}"
+
+
+def _capital(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}"
+
+
 def _alarms(assessment: Assessment) -> Iterator[str]:
     """What threatens limb or life, with the emergency route before it."""
-    threats = [f"{threat.text[:1].upper()}{threat.text[1:]} [{threat.citation}]" for threat in assessment.risk.threats]
+    risk = assessment.risk
+    threats = [f"{_capital(said_threat(threat, risk))} [{threat.citation}]" for threat in risk.threats]
     urgent = [
         f"{raised.flag.text[:1].upper()}{raised.flag.text[1:]} [{raised.flag.citation}]"
         for raised in assessment.neuropathy.urgent
@@ -73,19 +101,22 @@ def _alarms(assessment: Assessment) -> Iterator[str]:
 
 def _sections(assessment: Assessment) -> Iterator[Section]:
     exam, risk, found = assessment.examination, assessment.risk, assessment.neuropathy
-    yield _section("referrals", "Referrals (proposals)", _referrals(assessment.plan))
+    yield _section("today", "To do today", to_do_today(assessment))
+    yield _section("referrals", "Referrals (proposals)", _referrals(assessment))
     yield _section("foot-risk", "Foot risk", _foot_risk(assessment))
     yield _section("ulcers", "Ulcers", (_ulcer(graded) for graded in risk.ulcers))
-    yield _section("neuropathy", "Neuropathy", (*conclusion_lines(found), *follow_up_lines(found)))
-    yield _section("scores", "Scores", (score_line(score) for score in assessment.scores))
-    yield _section("trend", "Over time", _trend(assessment))
-    yield _section("findings", "Findings", findings(view(assessment)))
-    yield _section("remarks", "Remarks", (NOTES[note] for note in risk.notes))
+    yield _section("remarks", "Remarks", (NOTES[note] for note in risk.notes if note not in TODAY))
     yield _section(
         "contradictions",
         "Contradictions, the worse reading taken",
         (_contradiction(one.taken, one.against) for one in exam.contradictions),
     )
+    shown = view(assessment)
+    yield _section("not-usable", "Recorded but not usable: not ruled out, look again", shown.not_usable)
+    yield _section("neuropathy", "Neuropathy", (*conclusion_lines(found), *follow_up_lines(found)))
+    yield _section("scores", "Scores", (score_line(score) for score in assessment.scores))
+    yield _section("trend", "Over time", _trend(assessment))
+    yield _section("findings", "Findings", findings(shown))
     yield _section("not-examined", "Not examined", (said_gap(gap) for gap in gaps(exam)))
     yield _section("input", "Input", _input(assessment.intake))
 
@@ -126,23 +157,35 @@ def sources(assessment: Assessment) -> tuple[str, ...]:
     return tuple(dict.fromkeys([*map(str, cited), *referred]))
 
 
-def _referrals(plan: Plan) -> Iterator[str]:
+def _referrals(assessment: Assessment) -> Iterator[str]:
+    plan = assessment.plan
     for referral in plan.referrals:
-        yield said_referral(referral)
+        yield said_referral(referral, assessment.risk)
     for entry in plan.suppressed:
         reference = entry.request.source.reference or entry.request.source.path
         yield f"{SERVICES[entry.referral.service]}: not proposed again, an active request is on file ({reference})."
     if plan.recall is not None:
-        earliest, latest = plan.recall.earliest.isoformat(), plan.recall.latest.isoformat()
-        yield f"Look again {f'on {earliest}: complete the examination' if earliest == latest else f'from {earliest} to {latest}'}."
+        yield _look_again(plan.recall, assessment.risk.standings[plan.pathway.scheme])
 
 
-def said_referral(referral: Referral) -> str:
+def _look_again(recall: Recall, standing: Standing) -> str:
+    """When to look again; what has to be done before, when the category may be a higher one than its interval is for."""
+    earliest, latest = recall.earliest.isoformat(), recall.latest.isoformat()
+    if standing.review is None:
+        return f"Look again on {earliest}: complete the examination."
+    when = f"by {latest}" if earliest == latest else f"from {earliest} to {latest}"
+    if standing.reach.settled:
+        return f"Look again {when}."
+    most = in_sentence(standing.scheme.categories[standing.reach.at_most].display)
+    return f"Look again {when}; before that, complete the examination: {most} is not excluded."
+
+
+def said_referral(referral: Referral, risk: FootRisk) -> str:
     """One referral in a sentence."""
     when = "at once" if referral.urgency == "stat" else f"by {referral.due_at or referral.due.isoformat()}"
     triage = f", triage by {referral.triage_by.isoformat()}" if referral.triage_by else ""
-    why = f", {in_sentence(said_reasons(referral))}" if referral.because else ""
-    return f"{SERVICES[referral.service]}: {referral.urgency}, {when}{triage}{why} [{referral.source}]."
+    why = f", {in_sentence(said_reasons(referral, risk))}" if referral.because else ""
+    return f"{SERVICES[referral.service]}: {said_urgency(referral.urgency)}, {when}{triage}{why} [{referral.source}]."
 
 
 def _foot_risk(assessment: Assessment) -> Iterator[str]:
@@ -164,7 +207,7 @@ def said_standing(standing: Standing, assessment: Assessment) -> str:
         parts.append(f"Would settle it: {listed([in_sentence(said_factor(factor)) for factor in standing.reach.open])}.")
     if standing.review:
         parts.append(f"Review in {said_span(standing.review.earliest, standing.review.latest)}.")
-    parts += [NOTES[note] for note in standing.notes]
+    parts += said_notes(standing)
     return " ".join(parts)
 
 

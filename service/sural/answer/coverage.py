@@ -1,5 +1,6 @@
 """What was not examined: the parts of the examination that nothing was recorded for, with the reason where one was given."""
 
+from collections.abc import Mapping
 from functools import lru_cache
 
 from msgspec import Struct
@@ -24,7 +25,7 @@ FOOT_PARTS: tuple[tuple[str, str, tuple[str, ...]], ...] = (
 
 
 class Gap(Struct, frozen=True):
-    """A part that was not examined: which, on which sides, and why when that was said."""
+    """A part that was not examined: which, on which sides, and why when that was said: a data-absent-reason code, after its side where the sides differ."""
 
     part: str
     text: str
@@ -40,9 +41,16 @@ def gaps(exam: Examination) -> list[Gap]:
     for part, text, codes in FOOT_PARTS:
         sides = tuple([side for side, parts in missing.items() if part in parts])
         if sides:
-            reasons = tuple(dict.fromkeys(stated[code, side] for side in sides for code in codes if (code, side) in stated))
-            found.append(Gap(part, text, sides, reasons))
+            found.append(Gap(part, text, sides, _reasons(stated, codes, sides)))
     return found
+
+
+def _reasons(stated: Mapping[tuple[str, str | None], str], codes: tuple[str, ...], sides: tuple[str, ...]) -> tuple[str, ...]:
+    """Why a part is missing; with the side where the reason is not that of every side that is named."""
+    given = {side: tuple(dict.fromkeys(stated[code, side] for code in codes if (code, side) in stated)) for side in sides}
+    if len(set(given.values())) == 1:
+        return given[sides[0]]
+    return tuple(f"{side}: {reason}" for side in sides for reason in given[side])
 
 
 @lru_cache(maxsize=4096)

@@ -7,6 +7,7 @@ from sural import canonical
 from sural.answer.content import Content, content
 from sural.answer.neuropathy_words import said_certainty, said_character, said_patterns
 from sural.answer.parts import Json, Writing, concept, meta
+from sural.answer.reasons import said_threat
 from sural.answer.risk_assessments import said_range
 from sural.answer.wording import in_sentence, listed
 
@@ -51,7 +52,7 @@ def conclusion(writing: Writing) -> str:
     """The answer in one paragraph: what is urgent, the foot risk by the scheme of the pathway, the neuropathy and how sure it is."""
     assessment = writing.assessment
     found, risk = assessment.neuropathy, assessment.risk
-    urgent = [*(threat.text for threat in risk.threats), *(in_sentence(raised.flag.text) for raised in found.urgent)]
+    urgent = [*(said_threat(threat, risk) for threat in risk.threats), *(in_sentence(raised.flag.text) for raised in found.urgent)]
     standing = risk.standings[assessment.plan.pathway.scheme]
     parts = [f"Urgent: {listed(urgent)}."] if urgent else []
     parts.append(f"{said_range(standing.scheme, standing.reach)}.")

@@ -11,7 +11,7 @@ from sural.answer.drawing.facts import View
 from sural.answer.drawing.shapes import ARM, LEG, SOLE_HEIGHT
 from sural.answer.drawing.svg import FONT, INK, LINE, MUTED, PAPER, element, group, line, number, text, wrapped
 from sural.answer.drawing.view import view
-from sural.answer.drawing.words import paragraphs
+from sural.answer.drawing.words import circulation, paragraphs
 from sural.answer.markup import words
 from sural.neuropathy.reach import ARM_LEVELS, LEG_LEVELS
 
@@ -72,7 +72,7 @@ def _document(shown: View, parts: list[str], height: float) -> str:
 
 def _head(shown: View) -> str:
     preliminary = "PRELIMINARY: " if shown.preliminary else ""
-    examined = f", examined {shown.examined}" if shown.examined else ""
+    examined = f", feet examined {shown.feet_examined}" if shown.feet_examined else ", feet not examined"
     return (
         text(14, 26, f"{preliminary}{TITLE}", 17, font_weight="bold", fill=INK)
         + text(14, 44, f"As of {shown.as_of}{examined}. Seen from the front: the right side is on your left.", fill=MUTED)
@@ -117,8 +117,8 @@ def _soles(shown: View, y: float) -> tuple[str, float]:
 
 
 def _remarks(shown: View, y: float) -> tuple[str, float]:
-    """What has no place in the drawing: contradictions in words, findings without a side, hands that were not examined."""
-    said = []
+    """What has no place in the drawing: the circulation, contradictions in words, findings without a side, hands that were not examined."""
+    said = [f"Circulation, not drawn. {circulation(shown)}."]
     if shown.contradictions:
         said.append(f"Contradictory, the worse reading taken: {'; '.join(shown.contradictions)}.")
     if shown.not_usable:
@@ -130,4 +130,4 @@ def _remarks(shown: View, y: float) -> tuple[str, float]:
         for part in wrapped(one, WIDTH - 28):
             parts.append(text(14, y, part, fill=INK))
             y += 15
-    return group(parts, data_part="remarks"), y + 8 if said else y
+    return group(parts, data_part="remarks"), y + 8

@@ -5,6 +5,7 @@ from functools import lru_cache
 from sural import canonical
 from sural.answer.derived import FOOT_RISK_KIND, NEUROPATHY_KIND
 from sural.answer.parts import DEVICE_REFERENCE, Json, Writing, coding, concept, meta, narrative
+from sural.answer.reasons import said_reasons
 from sural.answer.wording import CAUTIONS, EMERGENCY, in_sentence, listed
 from sural.exam.moment import after
 from sural.plan.pathway import SERVICES
@@ -22,7 +23,7 @@ def service_request(writing: Writing, referral: Referral) -> Json:
     says = _says(referral, name)
     asks = f"Asks for: {listed([in_sentence(REASONS[code]) for code in referral.asks])}." if referral.asks else ""
     neuro = referral.about == "neuropathy"
-    why = f"{said_reasons(referral)}." if referral.because else ""
+    why = f"{said_reasons(referral, writing.assessment.risk)}." if referral.because else ""
     source = (
         f"{referral.source} [{referral.mark}]; pathway {plan.pathway.id} {plan.pathway.version}, calendar {plan.calendar.region}."
     )
@@ -51,14 +52,8 @@ def service_request(writing: Writing, referral: Referral) -> Json:
         resource["orderDetail"] = [concept(canonical.NEUROPATHY, code, REASONS[code]) for code in referral.asks]
     resource["reasonReference"] = [writing.link(NEUROPATHY_KIND if neuro else FOOT_RISK_KIND)]
     resource["supportingInfo"] = [writing.link(plan.pathway.scheme)]
-    resource["note"] = [{"text": text} for text in (urgent, says, asks, source, *CAUTIONS) if text]
+    resource["note"] = [{"text": text} for text in (urgent, says, why, asks, source, *CAUTIONS) if text]
     return resource
-
-
-def said_reasons(referral: Referral) -> str:
-    """Why a referral is proposed, in words; patterns and flags of a neuropathy are titles, not nouns, so they are listed."""
-    reasons = [in_sentence(REASONS[code]) for code in referral.because]
-    return f"Because of {listed(reasons)}" if referral.about == "foot-risk" else f"Reasons: {'; '.join(reasons)}"
 
 
 def request_kind(referral: Referral) -> str:

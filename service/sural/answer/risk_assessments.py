@@ -17,6 +17,7 @@ RANGE_EXTENSION = canonical.profile("category-range")
 OPEN_EXTENSION = canonical.profile("would-settle")
 _LIKELIHOOD_SYSTEM = "http://terminology.hl7.org/CodeSystem/risk-probability"
 _LIKELIHOOD = (("low", "Low likelihood"), ("moderate", "Moderate likelihood"), ("high", "High likelihood"), None)
+_TREATED = "There is an ulcer: a foot with an ulcer is treated, not stratified."
 _OUTSIDE = {NOT_APPLICABLE: "Not applicable", NOT_STRATIFIED: "Not stratified"}
 FOOT_ULCER: Json = {"coding": [coding(canonical.FINDING, "foot-ulcer", "Foot ulcer")], "text": "Foot ulcer"}
 
@@ -33,11 +34,13 @@ def category_display(scheme: Scheme, code: str) -> str:
 
 
 def said_range(scheme: Scheme, reach: Reach) -> str:
-    """A range in words."""
+    """A range in words. Where no more than the lowest category is certain it is not named: nobody is to read it as a low risk."""
     least = category_display(scheme, reach.at_least)
     if reach.settled:
         return least
     most = scheme.categories[reach.at_most].display.lower()
+    if reach.at_least == scheme.lowest:
+        return f"{scheme.title}: not settled, could be {most}"
     return f"{scheme.title}: at least {scheme.categories[reach.at_least].display.lower()}, could be {most}"
 
 
@@ -57,7 +60,7 @@ def risk_assessment(writing: Writing, standing: Standing) -> Json:
     scheme, reach, factors = standing.scheme, standing.reach, writing.assessment.risk.factors
     says = said_range(scheme, reach)
     why = rationale(standing, factors)
-    notes = [NOTES[note] for note in standing.notes]
+    notes = said_notes(standing)
     notes += [
         said_difference(difference)
         for difference in writing.assessment.risk.differences
@@ -88,6 +91,12 @@ def risk_assessment(writing: Writing, standing: Standing) -> Json:
     ]
     resource["note"] = [{"text": text} for text in (*notes, *CAUTIONS)]
     return resource
+
+
+def said_notes(standing: Standing) -> list[str]:
+    """The remarks on a scheme's result in words; of a foot with an ulcer also why the scheme does not stratify it."""
+    treated = standing.reach.at_least == NOT_STRATIFIED and "under-12" not in standing.notes
+    return [*((_TREATED,) if treated else ()), *(NOTES[note] for note in standing.notes)]
 
 
 def method(id: str, title: str, source: str) -> Json:

@@ -13,6 +13,7 @@ from sural.evidence.criterion import Fact
 from sural.evidence.truth import UNKNOWN, YES
 from sural.exam.examination import Examination
 from sural.exam.finding import Finding
+from sural.exam.moment import Moment
 from sural.footrisk.factors import Factors
 from sural.terminology.site import SIDES
 
@@ -30,7 +31,12 @@ def feet_examined(exam: Examination) -> date | None:
     Of a date that is a month, a year or a period it is the first day, so that no review is put off by what is not known.
     Diagnoses, blood tests, symptoms and what was declared complete are no examination of the feet (project choice, decision 0020).
     """
-    return max((found.moment.first_day for found in exam if found.moment is not None and _of_the_feet(found)), default=None)
+    return max((found.first_day for found in moments_of_the_feet(exam)), default=None)
+
+
+def moments_of_the_feet(exam: Examination) -> list[Moment]:
+    """When something was found on the feet, earliest first."""
+    return sorted((found.moment for found in exam if found.moment is not None and _of_the_feet(found)), key=lambda one: one.first_day)
 
 
 def _of_the_feet(found: Finding) -> bool:

@@ -62,6 +62,15 @@ def said_value(finding: Finding) -> str:
     return in_sentence(answer_displays().get(finding.said, finding.said))
 
 
+URGENCIES = {"stat": "emergency", "asap": "as soon as possible"}
+"""Urgencies that the trade calls otherwise than FHIR does."""
+
+
+def said_urgency(urgency: str) -> str:
+    """How urgent, in the words of the trade."""
+    return URGENCIES.get(urgency, urgency)
+
+
 _UNITS = {"D": "day", "W": "week", "M": "month", "Y": "year"}
 
 

@@ -21,7 +21,16 @@ from sural.recall.definitions import REASONS, REMARKS
 from sural.recall.issues import detected_issues
 from sural.recall.listing import Wanted, listed_of, sorted_by_urgency
 from sural.recall.person import Entry, Known, Referral
-from sural.recall.words import csv_lines, said_category, said_change, said_referral, said_settle, said_states
+from sural.recall.words import (
+    NOT_SETTLED,
+    csv_lines,
+    said_category,
+    said_change,
+    said_floor,
+    said_referral,
+    said_settle,
+    said_states,
+)
 
 DATABASE = "sqlite:///sural-ledger.sqlite"
 NOBODY = (
@@ -144,9 +153,9 @@ def _below(entry: Entry, as_of: date) -> Iterable[str]:
     review = f"; review {entry.due[0].isoformat()} to {entry.due[1].isoformat()}" if entry.due else ""
     yield f"{examined}{review}{f', {days} days overdue' if days else ''}"
     if entry.at_least:
-        least, most = said_category(entry.scheme, entry.at_least), said_category(entry.scheme, entry.at_most)
+        least, most = said_floor(entry), said_category(entry.scheme, entry.at_most)
         before = f"; {in_sentence(said_category(entry.scheme, entry.not_ruled_out))} before, and not ruled out" if entry.not_ruled_out else ""
-        yield least if entry.settled else f"at least {in_sentence(least)}, could be {in_sentence(most)}{before}"
+        yield least if entry.settled else f"{'' if least == NOT_SETTLED else 'at least '}{in_sentence(least)}, could be {in_sentence(most)}{before}"
     if entry.would_settle:
         yield f"examine to settle: {said_settle(entry)}"
     told = (

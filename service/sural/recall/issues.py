@@ -13,7 +13,7 @@ from sural.answer.wording import CAUTIONS, said_factor
 from sural.recall.definitions import CHANGES, PLACES, REASONS, STATES
 from sural.recall.listing import standing
 from sural.recall.person import Entry, Referral
-from sural.recall.words import said_category, said_change, said_referral
+from sural.recall.words import NOT_SETTLED, said_category, said_change, said_floor, said_referral
 
 Json = dict[str, Any]
 DATES_EXTENSION = canonical.profile("recall-dates")
@@ -34,8 +34,9 @@ def _issue(entry: Entry, state: str, as_of: date) -> Json:
     said = [f"{(STATES.get(state) or PLACES[state]).display} as of {as_of.isoformat()}."]
     said += [f"{REASONS[reason].display}." for reason in entry.reasons if reason not in _ONLY]
     if entry.at_least:
-        least, most = said_category(entry.scheme, entry.at_least), said_category(entry.scheme, entry.at_most)
-        said.append(f"Category: {least}." if entry.settled else f"Category: at least {least.lower()}, could be {most.lower()}.")
+        least, most = said_floor(entry), said_category(entry.scheme, entry.at_most).lower()
+        low = least.lower() if least == NOT_SETTLED else f"at least {least.lower()}"
+        said.append(f"Category: {least}." if entry.settled else f"Category: {low}, could be {most}.")
     if entry.not_ruled_out:
         said.append(f"Before: {said_category(entry.scheme, entry.not_ruled_out)}.")
     evidence = [{"code": [_reason(reason)]} for reason in entry.reasons if reason not in _ONLY]

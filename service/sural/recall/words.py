@@ -6,7 +6,7 @@ CSV: RFC 4180. A cell that a spreadsheet could take for a formula gets an apostr
 from collections.abc import Iterable, Iterator
 from datetime import date
 
-from sural.answer.wording import in_sentence, listed, said_factor
+from sural.answer.wording import in_sentence, listed, said_factor, said_urgency
 from sural.footrisk.scheme import NOT_APPLICABLE, NOT_STRATIFIED
 from sural.footrisk.schemes import SCHEMES
 from sural.plan.pathway import SERVICES
@@ -19,9 +19,9 @@ COLUMNS = (
     "scheme", "category_at_least", "category_could_be", "examine_to_settle", "referrals_not_seen", "referrals_due", "worse_since_last_time",
     "category_before",
 )  # fmt: skip
+NOT_SETTLED = "Not settled"
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 _OUTSIDE = {NOT_APPLICABLE: "not applicable", NOT_STRATIFIED: "not stratified"}
-_URGENCY = {"stat": "emergency", "asap": "as soon as possible"}
 _STATE = {"waiting": "nobody has taken it up", "booked": "booked", "refused": "refused or cancelled"}
 
 
@@ -41,7 +41,7 @@ def row(entry: Entry, as_of: date) -> tuple[str, ...]:
         due[1].isoformat() if due else "now" if entry.place == "lost" else "",
         str(entry.overdue_days(as_of) or "") if due else "",
         SCHEMES[entry.scheme].title if entry.scheme in SCHEMES else "not known",
-        said_category(entry.scheme, entry.at_least),
+        said_floor(entry),
         said_category(entry.scheme, entry.at_most),
         said_settle(entry),
         "; ".join(map(said_referral, entry.referrals)),
@@ -67,9 +67,17 @@ def said_category(scheme: str, code: str) -> str:
     return category.display if category else _OUTSIDE.get(code, "not known")
 
 
+def said_floor(entry: Entry) -> str:
+    """The category that is certain. Where that is no more than the lowest it is not named: nobody is to be filed under low risk by it."""
+    scheme = SCHEMES.get(entry.scheme)
+    if scheme is not None and not entry.settled and entry.at_least == scheme.lowest:
+        return NOT_SETTLED
+    return said_category(entry.scheme, entry.at_least)
+
+
 def said_referral(one: Referral) -> str:
     """A referral that was not seen: to whom, how urgent, and where it stands."""
-    return f"{SERVICES.get(one.service, one.service)} ({_URGENCY.get(one.priority, one.priority)}): {_STATE[one.state]}{', late' if one.late else ''}"
+    return f"{SERVICES.get(one.service, one.service)} ({said_urgency(one.priority)}): {_STATE[one.state]}{', late' if one.late else ''}"
 
 
 def said_change(change: Change) -> str:

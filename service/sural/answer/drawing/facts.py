@@ -82,7 +82,8 @@ class SideView(Struct, frozen=True):
     """Everything the picture shows of one side.
 
     `amputation` is the level of a lost foot, else None. `filament` is the 10 g monofilament by site code; `filament_said` what was recorded
-    of it, or empty when it was not tested. `flow` is what was found of the circulation. `skin` is the worst state of all modalities by rank, empty when the leg was not examined.
+    of it, or empty when it was not tested. `flow` is what was found of the circulation; `looked_for` what was looked for
+    and not found. `skin` is the worst state of all modalities by rank, empty when the leg was not examined.
     """
 
     side: str
@@ -98,6 +99,7 @@ class SideView(Struct, frozen=True):
     measured: tuple[str, ...]
     flow: tuple[str, ...]
     seen: tuple[Seen, ...]
+    looked_for: tuple[str, ...]
     not_looked_for: tuple[str, ...]
     reflexes: Mapping[str, Reflex]
     not_examined: tuple[str, ...]
@@ -107,7 +109,7 @@ class View(Struct, frozen=True):
     """The picture as facts: the right side stands first, as it does in the picture."""
 
     as_of: str
-    examined: str | None
+    feet_examined: str | None
     preliminary: bool
     right: SideView
     left: SideView

@@ -119,12 +119,14 @@ def _describe(side: SideView, words: "_Column") -> None:
 
 
 def _describe_seen(side: SideView, words: "_Column") -> None:
-    if side.seen:
+    if side.seen or side.looked_for:
         words.gap()
         words.say("Seen on the foot", weight="bold")
     for seen in side.seen:
         said = f"{seen.text} (?)" if seen.doubted else seen.text
         words.entry(marks.seen(words.bullet, seen.kind, 5.5, side=side.side), said)
+    for one in side.looked_for:
+        words.say(one)
     if side.not_looked_for:
         words.gap()
         words.say(f"Not examined: {', '.join(side.not_looked_for)}", fill=MUTED)

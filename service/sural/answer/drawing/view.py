@@ -33,6 +33,7 @@ from sural.answer.drawing.lanes import (
     site_of,
     skin,
 )
+from sural.answer.states import moments_of_the_feet
 from sural.exam.examination import Examination, Limb
 from sural.exam.finding import Finding, Unheard
 from sural.neuropathy.reach import ANY, MODALITIES, Extent
@@ -54,6 +55,7 @@ _SEEN = (
     ("previous-foot-ulcer", "earlier ulcer"),
     ("foot-muscle-wasting", "wasting of foot muscles"),
 )
+_NOT_THERE = tuple((code, words) for code, words in _SEEN if code in ("callus", "foot-deformity", "previous-foot-ulcer", "charcot-history"))
 _TOO_MUCH = (("allodynia", "Allodynia"), ("hyperalgesia", "Hyperalgesia"))
 _LOOKED_FOR = ("inspection", "callus", "deformity")
 
@@ -71,7 +73,7 @@ def view(assessment: Assessment) -> View:
     )
     return View(
         exam.as_of.isoformat(),
-        exam.latest[:10] if exam.latest else None,
+        moments[-1].text[:10] if (moments := moments_of_the_feet(exam)) else None,
         exam.preliminary,
         right,
         left,
@@ -105,6 +107,7 @@ def _side(limb: Limb, missing: list[Gap], doubts: Doubts, legs: tuple[Lane, ...]
         measured=() if lost else tuple(_measured(limb)),
         flow=tuple(_flow(limb)),
         seen=() if lost else tuple(_seen(limb, doubts)),
+        looked_for=() if lost else tuple(_looked_for(limb)),
         not_looked_for=tuple(gap.part for gap in here if gap.part in _LOOKED_FOR),
         reflexes={code: _reflex(limb, code, doubts) for code in ("knee-reflex", "ankle-reflex", "plantar-response")},
         not_examined=tuple(gap.text for gap in here),
@@ -201,6 +204,12 @@ def _seen(limb: Limb, doubts: Doubts) -> list[Seen]:
     if part is not None and part.value in PARTS_LOST:
         found.append(Seen("amputation", PARTS_LOST[str(part.value)], None, ("amputation", limb.side, "") in doubts))
     return found
+
+
+def _looked_for(limb: Limb) -> list[str]:
+    """What was looked for and is not there: a foot of which nothing stands here was not looked at."""
+    found = ["inspection clear"] if limb.value("foot-inspection") == "clear" and not limb.ulcers else []
+    return found + [f"no {words}" for code, words in _NOT_THERE if limb.value(code) == "absent"]
 
 
 def _at(words: str, finding: Finding) -> str:

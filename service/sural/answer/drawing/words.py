@@ -19,7 +19,7 @@ _FILAMENT_WORDS = {FELT: "felt", NOT_FELT: "not felt", UNDECIDED: "undecided"}
 def paragraphs(shown: View) -> Iterator[str]:
     """The picture in words: one paragraph per side, and one for what belongs to no side."""
     preliminary = "Preliminary. " if shown.preliminary else ""
-    yield f"{preliminary}Both legs from the front and the soles of both feet, as of {shown.as_of}."
+    yield f"{preliminary}Both legs from the front and the soles of both feet, as of {shown.as_of}; feet examined: {shown.feet_examined or 'not in what was sent'}."
     for side in shown.sides:
         yield " ".join(_leg(side))
         if shown.hands:
@@ -41,9 +41,15 @@ def findings(shown: View) -> Iterator[str]:
         ("Reflexes", _reflexes),
         ("Seen on the feet", _seen),
     ):
-        both = [(side.side, said(side) or (_NOT_APPLICABLE if side.amputation else "")) for side in shown.sides]
-        if any(words not in ("", _NOT_EXAMINED, _NOT_APPLICABLE) for _, words in both):
-            yield f"{title}: {_each([(name, words) for name, words in both if words])}."
+        both = [(side.side, said(side) or (_NOT_APPLICABLE if side.amputation else _NOT_EXAMINED)) for side in shown.sides]
+        if any(words not in (_NOT_EXAMINED, _NOT_APPLICABLE) for _, words in both):
+            yield f"{title}: {_each(both)}."
+
+
+def circulation(shown: View) -> str:
+    """What was found of the circulation, right and left in one line."""
+    gone = {side.side: _NOT_APPLICABLE if side.amputation else _NOT_EXAMINED for side in shown.sides}
+    return _each([(side.side, "; ".join(side.flow) or gone[side.side]) for side in shown.sides])
 
 
 def _by_name(shown: View, lanes_of: Callable[[SideView], tuple[Lane, ...]]) -> dict[str, dict[str, Lane]]:
@@ -80,6 +86,8 @@ def _leg(side: SideView) -> Iterator[str]:
     yield f"{side.side.capitalize()} leg."
     if side.amputation:
         yield f"No foot on this side: {LOST_LEG[side.amputation]}; not applicable."
+        if side.flow:
+            yield f"Circulation: {'; '.join(side.flow)}."
         if _reflexes(side):
             yield f"Reflexes: {_reflexes(side)}."
         return
@@ -89,8 +97,8 @@ def _leg(side: SideView) -> Iterator[str]:
     for measured in side.measured:
         yield f"{measured}."
     yield f"Reflexes: {_reflexes(side) or _NOT_EXAMINED}."
-    if side.seen:
-        yield f"Seen on the {side.side} foot: {_seen(side)}."
+    yield f"Circulation: {'; '.join(side.flow) or _NOT_EXAMINED}."
+    yield f"Seen on the {side.side} foot: {_seen(side) or _NOT_EXAMINED}."
     if side.not_examined:
         yield f"Not examined on the {side.side}: {'; '.join(side.not_examined)}."
 
@@ -172,4 +180,5 @@ def _reflex(side: SideView, code: str) -> str:
 
 
 def _seen(side: SideView) -> str:
-    return "; ".join(f"{seen.text} (contradictory)" if seen.doubted else seen.text for seen in side.seen)
+    """What was seen, and what was looked for and is not there."""
+    return "; ".join([*(f"{seen.text} (contradictory)" if seen.doubted else seen.text for seen in side.seen), *side.looked_for])

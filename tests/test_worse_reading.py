@@ -5,6 +5,7 @@ from typing import Any
 import pytest
 
 from sural import canonical
+from sural.footrisk.schemes import SCHEMES
 from tests.asking import answer_of, of_type, summary_of
 from tests.builders import AS_OF, EXAMINED, Exam, Json, answer, own, place, quantity
 
@@ -528,3 +529,20 @@ def test_fever_in_fahrenheit_is_fever() -> None:
 
 def test_the_normal_examination_these_tests_take_from_is_low() -> None:
     assert ("low", "low") == reach(Exam().normal())
+
+
+@pytest.mark.parametrize("exam", [Exam(), Exam().felt("both"), Exam().see("previous-foot-ulcer", "present", "left"), Exam().normal()])
+def test_no_code_says_low_of_what_was_not_examined(exam: Exam) -> None:
+    """Whoever reads the coded value alone, without the range beside it, must not read health in what is missing."""
+    (observation,) = [
+        one for entry in answer_of(exam)["entry"] if (one := entry["resource"]).get("code", {}).get("coding", [{}])[0].get("code") == "foot-risk-category"
+    ]
+    for part in observation["component"]:
+        low, high = (
+            next(end["valueCoding"]["code"] for one in part["extension"] for end in one["extension"] if end["url"] == url) for url in ("atLeast", "atMost")
+        )
+        value = part["valueCodeableConcept"]["coding"][0]["code"]
+        scheme = SCHEMES[part["code"]["coding"][0]["code"]]
+
+        assert value == (f"{scheme.id}.open" if low != high and low == f"{scheme.id}.{scheme.lowest}" else low)
+    assert observation["valueCodeableConcept"] in [part["valueCodeableConcept"] for part in observation["component"]]

@@ -119,9 +119,9 @@ Severity: #error
 Expression: "bodySite.coding.all(system.exists() and code.exists())"
 
 Invariant: sfc-1
-Description: "The category of each scheme is the lower end of its range."
+Description: "The category of each scheme is the one that is certain; open, and only open, where just the lowest is and a higher one is possible."
 Severity: #error
-Expression: "component.all(value.coding.first().code = extension.where(url = 'https://sural.example/fhir/StructureDefinition/category-range').extension.where(url = 'atLeast').value.code)"
+Expression: "component.all(iif(extension.where(url = 'https://sural.example/fhir/StructureDefinition/category-range').extension.value.code.distinct().count() = 2 and extension.where(url = 'https://sural.example/fhir/StructureDefinition/category-range').extension.where(url = 'atLeast').value.code.matches('[.](low|0)$'), value.coding.first().code.endsWith('.open'), value.coding.first().code = extension.where(url = 'https://sural.example/fhir/StructureDefinition/category-range').extension.where(url = 'atLeast').value.code))"
 
 Invariant: sap-1
 Description: "The inputs are named as sources."

@@ -2,7 +2,7 @@ Profile: FootRiskCategory
 Parent: Observation
 Id: foot-risk-category
 Title: "Foot risk category"
-Description: "The categories of all schemes side by side, as an Observation: what a referral can give as its reason. The value is the lower end of the scheme that the pathway follows."
+Description: "The categories of all schemes side by side, as an Observation: what a referral can give as its reason. The value is the category of the scheme that the pathway follows that is certain, or that it is open."
 * insert Derived
 * obeys sfc-1
 * code = $score#foot-risk-category

@@ -3,7 +3,7 @@
 from typing import Final
 
 VERSION: Final = "0.1.0"
-RULE_SET: Final = "2026.11"
+RULE_SET: Final = "2026.11.1"
 BASE: Final = "https://sural.example/fhir"
 
 

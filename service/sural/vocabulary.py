@@ -12,7 +12,7 @@ from sural.evidence.criterion import Criterion
 from sural.footrisk import prognosis
 from sural.footrisk.factors import FOOT_CRITERIA, PERSON_CRITERIA
 from sural.footrisk.infection import EDITION
-from sural.footrisk.scheme import NOT_APPLICABLE, NOT_STRATIFIED
+from sural.footrisk.scheme import NOT_APPLICABLE, NOT_STRATIFIED, OPEN
 from sural.footrisk.schemes import SCHEMES
 from sural.issues import KINDS
 from sural.neuropathy.causes import CAUSES, TESTS
@@ -43,6 +43,7 @@ def _foot_risk() -> Iterator[tuple[str, str]]:
             yield f"{scheme.id}.{category.code}", f"{scheme.title}: {category.display.lower()}"
         yield f"{scheme.id}.{NOT_APPLICABLE}", f"{scheme.title}: not applicable"
         yield f"{scheme.id}.{NOT_STRATIFIED}", f"{scheme.title}: not stratified"
+        yield f"{scheme.id}.{OPEN}", f"{scheme.title}: open, findings that matter are missing"
     yield prognosis.ID, prognosis.TITLE
 
 

@@ -87,6 +87,8 @@ ROWS: tuple[tuple[str, str, str, Change], ...] = (
     ("sug-4", "ulcer", "ulcer-grades", _grade("iwgdf-idsa-2023", {"valueString": "2(O)"})),
     ("sug-5", "ulcer", "ulcer-grades", _set("bodySite.coding", BARE)),
     ("sfc-1", "unsettled", "foot-risk-category", _set("component.0.valueCodeableConcept.coding.0.code", "nice-ng19-2019.active")),
+    ("sfc-1", "unsettled", "foot-risk-category", _set("component.0.valueCodeableConcept.coding.0.code", "nice-ng19-2019.low")),
+    ("sfc-1", "normal", "foot-risk-category", _set("component.0.valueCodeableConcept.coding.0.code", "nice-ng19-2019.open")),
     ("sap-1", "normal", "assessment-provenance", _set("entity.0.role", "derivation")),
     ("sap-2", "normal", "assessment-provenance", _set("meta.tag", BARE)),
     ("sio-1", "faulty", "intake-outcome", _set("issue.0.location", ["Bundle.entry[3]"])),

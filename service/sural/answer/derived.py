@@ -6,7 +6,7 @@ from functools import lru_cache
 
 from sural import canonical
 from sural.answer.parts import DEVICE_REFERENCE, SURVEY_CATEGORY, Json, Writing, coding, concept, meta, narrative
-from sural.answer.risk_assessments import category_coding, range_extension, said_range
+from sural.answer.risk_assessments import category_value, range_extension, said_range
 from sural.answer.states import state_extensions
 from sural.answer.wording import CAUTIONS, NOTES, in_sentence, said_side
 from sural.footrisk.infection import EDITION
@@ -46,10 +46,7 @@ def foot_risk_category(writing: Writing) -> Json:
         concept(canonical.SCORE, FOOT_RISK_KIND, "Foot risk category"),
         (*says, CAUTIONS[0]),
     )
-    resource["valueCodeableConcept"] = {
-        "coding": [category_coding(leading.scheme, leading.reach.at_least)],
-        "text": said_range(leading.scheme, leading.reach),
-    }
+    resource["valueCodeableConcept"] = category_value(leading.scheme, leading.reach)
     derived = writing.observations
     if derived:
         resource["derivedFrom"] = derived
@@ -64,7 +61,7 @@ def _component(standing: Standing) -> Json:
     return {
         "extension": [range_extension(scheme, reach)],
         "code": concept(canonical.FOOT_RISK, scheme.id, scheme.title),
-        "valueCodeableConcept": {"coding": [category_coding(scheme, reach.at_least)], "text": said_range(scheme, reach)},
+        "valueCodeableConcept": category_value(scheme, reach),
     }
 
 

@@ -10,7 +10,7 @@ from sural.exam.moment import after
 from sural.footrisk import prognosis as podus
 from sural.footrisk.factors import Factors
 from sural.footrisk.risk import Difference, Standing
-from sural.footrisk.scheme import NOT_APPLICABLE, NOT_STRATIFIED, Scheme
+from sural.footrisk.scheme import NOT_APPLICABLE, NOT_STRATIFIED, OPEN, Scheme
 from sural.footrisk.schemes import SCHEMES
 
 RANGE_EXTENSION = canonical.profile("category-range")
@@ -18,7 +18,7 @@ OPEN_EXTENSION = canonical.profile("would-settle")
 _LIKELIHOOD_SYSTEM = "http://terminology.hl7.org/CodeSystem/risk-probability"
 _LIKELIHOOD = (("low", "Low likelihood"), ("moderate", "Moderate likelihood"), ("high", "High likelihood"), None)
 _TREATED = "There is an ulcer: a foot with an ulcer is treated, not stratified."
-_OUTSIDE = {NOT_APPLICABLE: "Not applicable", NOT_STRATIFIED: "Not stratified"}
+_OUTSIDE = {NOT_APPLICABLE: "Not applicable", NOT_STRATIFIED: "Not stratified", OPEN: "Open, findings that matter are missing"}
 FOOT_ULCER: Json = {"coding": [coding(canonical.FINDING, "foot-ulcer", "Foot ulcer")], "text": "Foot ulcer"}
 
 
@@ -42,6 +42,12 @@ def said_range(scheme: Scheme, reach: Reach) -> str:
     if reach.at_least == scheme.lowest:
         return f"{scheme.title}: not settled, could be {most}"
     return f"{scheme.title}: at least {scheme.categories[reach.at_least].display.lower()}, could be {most}"
+
+
+def category_value(scheme: Scheme, reach: Reach) -> Json:
+    """The category that is certain; that it is open where only the lowest is, which would read as a verdict on what nobody examined."""
+    only_lowest = not reach.settled and reach.at_least == scheme.lowest
+    return {"coding": [category_coding(scheme, OPEN if only_lowest else reach.at_least)], "text": said_range(scheme, reach)}
 
 
 def range_extension(scheme: Scheme, reach: Reach) -> Json:

@@ -12,6 +12,8 @@ from sural.evidence.truth import Truth
 
 NOT_APPLICABLE = "not-applicable"
 NOT_STRATIFIED = "not-stratified"
+OPEN = "open"
+"""The category while only the lowest is certain and a higher one is possible."""
 
 
 class Review(Struct, frozen=True):

@@ -213,7 +213,7 @@ FLAGS: Rulebook[Flag] = Rulebook((
     Flag("cord-or-cauda-signs", "Sensory level on the trunk, or sphincter disturbance with signs or symptoms in the legs", practice("urgent"), _cord, urgent=True, reads=_reads("sensory-level-trunk", "sphincter-disturbance")),
     Flag("rapid-weakness", "Weakness of acute course (up to four weeks)", seen(COURSE, "acute below 4 weeks"), _rapid_weakness, urgent=True, reads=_reads("symptom-course")),
     Flag("third-nerve-with-pupil", "Third nerve palsy with the pupil involved, or not recorded as spared: involvement does not exclude diabetes, still urgent",
-         seen(ICMR, "pupil"), _third_with_pupil, urgent=True, reads=_reads("cranial-nerve-palsy")),
+         seen(ICMR, "pupil; that one not looked at counts as involved is a project choice, decision 0004"), _third_with_pupil, urgent=True, reads=_reads("cranial-nerve-palsy")),
     Flag("upper-motor-neurone-signs", "Signs of the spinal cord or brain", practice("central signs"), lambda signs, codes: central_signs(signs), reads=_reads("plantar-response", "ankle-reflex", "knee-reflex", "tone", "sensory-level-trunk")),
     Flag("asymmetry", "The sides differ", seen(ICMR, "asymmetric"), _asymmetry),
     Flag("rapid-progression", "Acute or subacute course", seen(CMAJ, "acute or subacute"), _person("symptom-course", "acute", "subacute"), reads=_reads("symptom-course")),

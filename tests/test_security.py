@@ -3,12 +3,14 @@
 Rules: interop 2.15 (N6, N7), 2.16 O8, 2.17 (P1 to P3), 2.1 A6; RFC 6750, RFC 8725; SMART App Launch 2, scopes. Keys are made for the run.
 """
 
+import asyncio
 import base64
 import hmac
 import json
 import logging
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -463,6 +465,38 @@ def test_a_server_may_be_listed_as_private(run: Callable[[Any], Any]) -> None:
     assert 200 == run(_get(transport, "https://ehr.example/x")).status_code
     with pytest.raises(ValueError, match="https"):
         Outbound(["http://ehr.example"])
+
+
+def test_two_servers_of_one_address_share_no_connection(run: Callable[[Any], Any]) -> None:
+    """A connection is judged by the certificate of the server it was opened to; over that of another, of the same IP address, nothing is sent."""
+    opened: list[int] = []
+    ended = asyncio.Event()
+
+    async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        opened.append(1)
+        with suppress(asyncio.IncompleteReadError):
+            while await reader.readuntil(b"\r\n\r\n"):
+                writer.write(b"HTTP/1.1 200 OK\r\nContent-Length: 0\r\n\r\n")
+        writer.close()
+        ended.set()
+
+    async def both(host: str, port: int) -> list[str]:
+        return ["127.0.0.1"]
+
+    async def asked() -> None:
+        nonlocal ended
+        ended = asyncio.Event()
+        async with await asyncio.start_server(serve, "127.0.0.1", 0) as server:
+            port = server.sockets[0].getsockname()[1]
+            first, second = f"http://a.example:{port}", f"http://b.example:{port}"
+            transport = Outbound((), (first, second), resolve=both)
+            async with httpx.AsyncClient(transport=transport) as client:
+                assert [200] * 3 == [(await client.get(f"{one}/x")).status_code for one in (first, first, second)]
+            await ended.wait()
+
+    run(asked())
+
+    assert 2 == len(opened)
 
 
 # ---------------------------------------------------------------------------------------------------------------------------------

@@ -64,7 +64,8 @@ class Outbound(httpx.AsyncBaseTransport):
         for one in self._allowed - self._private:
             if one[0] != "https":
                 raise ValueError("a server outside the private network needs an https address")
-        self._inner = inner or httpx.AsyncHTTPTransport(trust_env=False)
+        self._given = inner
+        self._inner: dict[Origin, httpx.AsyncBaseTransport] = {}
         self._resolve = resolve
 
     def lists(self, address: str) -> bool:
@@ -89,14 +90,24 @@ class Outbound(httpx.AsyncBaseTransport):
             stream=request.stream,
             extensions={**request.extensions, "sni_hostname": where[1]},
         )
-        response = await self._inner.handle_async_request(sent)
+        response = await self._to(where).handle_async_request(sent)
         if 300 <= response.status_code < 400:
             await response.aclose()
             raise NotAllowed("a redirect", request=request)
         return response
 
+    def _to(self, where: Origin) -> httpx.AsyncBaseTransport:
+        """The connections to one server. Connections are kept by IP address: kept together, one that was opened to a server of the same address, and
+        judged by that one's certificate, would be taken for this one."""
+        if self._given is not None:
+            return self._given
+        if where not in self._inner:
+            self._inner[where] = httpx.AsyncHTTPTransport(trust_env=False)
+        return self._inner[where]
+
     async def aclose(self) -> None:
-        await self._inner.aclose()
+        for one in [*self._inner.values(), *([self._given] if self._given else [])]:
+            await one.aclose()
 
 
 def _listed(address: str) -> Origin:

@@ -113,6 +113,12 @@ def _conditional(tree: Any) -> Iterator[str]:
             yield from _conditional(one)
 
 
+def asked_in_references(resource: Json) -> set[str]:
+    """The types that the references of a resource search by more than an identifier."""
+    found = (text.partition("?") for text in _conditional(resource))
+    return {kind for kind, _, query in found if any(name not in ("identifier", "_id") for name, _ in parse_qsl(query, keep_blank_values=True))}
+
+
 def _led_to(connection: Connection, text: str, at: str, base: str) -> str:
     """Where a conditional reference leads. Raises Refused unless it is in a transaction and met by exactly one resource that is stored here."""
     kind, _, query = text.partition("?")

@@ -48,7 +48,7 @@ def export_routes(opened: Opened, base: Base) -> list[Route]:
         return Response(status_code=202, headers={"Content-Location": f"{base(request)}/$export/{job.id}"})
 
     def status(request: Request, job: JobId) -> Response:
-        found = _job(exports(), job)
+        found = _theirs(request, _job(exports(), job))
         address = f"{base(request)}/$export"
         content = {
             "transactionTime": said(found.instant),
@@ -68,7 +68,8 @@ def export_routes(opened: Opened, base: Base) -> list[Route]:
         require(request, kind, "r")
         return StreamingResponse(_lines(exports(), found, kind), media_type=FHIR_LINES)
 
-    def end(job: JobId) -> Response:
+    def end(request: Request, job: JobId) -> Response:
+        _theirs(request, _job(exports(), job))
         if not exports().end(job):
             raise Refused(Issue("not-found"))
         return fault(202, "export-ended")
@@ -112,6 +113,13 @@ def _job(exports: Exports, id: str) -> Job:
     if found is None:
         raise Refused(Issue("not-found"))
     return found
+
+
+def _theirs(request: Request, job: Job) -> Job:
+    """A job that the caller could have begun. Raises Denied, also for one that may read nothing."""
+    for kind in job.kinds or TYPES[:1]:
+        require(request, kind, "r")
+    return job
 
 
 def _lines(exports: Exports, job: Job, kind: str) -> Iterator[bytes]:

@@ -11,7 +11,7 @@ from email.utils import format_datetime, parsedate_to_datetime
 from functools import partial
 from threading import Lock
 from typing import Annotated, Any, TypeVar
-from urllib.parse import urlencode
+from urllib.parse import parse_qsl, urlencode
 
 import orjson
 from anyio import CapacityLimiter, to_thread
@@ -31,7 +31,7 @@ from sural.ledger.parameters import SEARCHED
 from sural.ledger.resources import Resources, Stored
 from sural.ledger.store import Ledger
 from sural.ledger.used_tokens import UsedTokens
-from sural.ledger.writing import Done, Wish, write
+from sural.ledger.writing import Done, Wish, asked_in_references, write
 from sural.web.accepting import check_accept
 from sural.web.elements import part_of
 from sural.web.fhir import FhirResponse, body_type, read_body
@@ -220,6 +220,7 @@ class _Doors:
         return write(self._opened(), wishes, base)
 
     async def _one(self, request: Request, wish: Wish) -> Response:
+        self._may_ask(request, wish)
         (done,) = await self._writers.run(self._write, [wish], self._base(request))
         request.state.patient = done.stored.subject
         headers = _headers(done.stored)
@@ -228,7 +229,7 @@ class _Doors:
         status = 201 if done.what == "created" else 200
         if prefers(request, "return=minimal"):
             return Response(status_code=status, headers=headers)
-        if prefers(request, "return=operationoutcome"):
+        if prefers(request, "return=operationoutcome") or not _may_see(request, done):
             return FhirResponse(outcome([Issue(_SAID[done.what])]), status, headers)
         return FhirResponse(done.stored.content, status, headers)
 
@@ -241,10 +242,19 @@ class _Doors:
         wishes = [_wish(entry, f"Bundle.entry[{number}]") for number, entry in enumerate(bundle.get("entry", ()))]
         for wish in wishes:
             require(request, wish.kind, "u" if wish.id or wish.update_where else "c")
+            self._may_ask(request, wish)
             self._judge(wish.resource, f"{wish.at}.resource")
         done = await self._writers.run(self._write, wishes, self._base(request))
         whole = not prefers(request, "return=minimal")
-        return FhirResponse({"resourceType": "Bundle", "type": "transaction-response", "entry": [_answer(one, whole) for one in done]})
+        return FhirResponse({"resourceType": "Bundle", "type": "transaction-response", "entry": [_answer(one, whole and _may_see(request, one)) for one in done]})
+
+    def _may_ask(self, request: Request, wish: Wish) -> None:
+        """Raises Denied when a condition asks for more than an identifier, which tells what is stored, and the caller may not search."""
+        condition = (wish.condition or wish.update_where).rpartition("?")[2]
+        if any(name not in ("identifier", "_id") for name, _ in parse_qsl(condition, keep_blank_values=True)):
+            require(request, wish.kind, "s")
+        for kind in sorted(asked_in_references(wish.resource)):
+            require(request, kind, "s")
 
 
 def tree(data: bytes) -> Json:
@@ -268,6 +278,11 @@ def _beyond_measure(node: Any, path: str) -> Iterator[str]:
             yield from _beyond_measure(value, f"{path}[{number}]")
     elif isinstance(node, Decimal | int) and not measurable(Decimal(node)):
         yield path
+
+
+def _may_see(request: Request, done: Done) -> bool:
+    """Whether the caller sees the resource of an answer: what they have just sent, or what they may read."""
+    return done.what != "unchanged" or permitted(request, done.stored.type, "r")
 
 
 _SAID = {"created": "stored", "updated": "stored", "unchanged": "stored-already"}

@@ -153,6 +153,8 @@ class _Doors:
         asked = _lowered(found, given.get("content", ""))
         require(request, found.kind, "r")
         events = Outbox(self._opened.resources()).events(id, first, last)
+        for kind in sorted({event.stored.type for event in events}):
+            require(request, kind, "r")  # criteria that were changed leave events of another type
         people = {event.stored.subject for event in events}
         request.state.patient = people.pop() if len(people) == 1 else None
         return FhirResponse(notification(one, asked, "query-event", events, self._kept().now()))

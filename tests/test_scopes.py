@@ -111,7 +111,7 @@ def test_a_conditional_create_shows_nothing_to_who_may_not_read(called: As) -> N
     assert there["id"] == reader.post("/fhir", content=bundle, headers=FHIR).json()["entry"][0]["resource"]["id"]
 
 
-@pytest.mark.parametrize("way", ["create", "update", "transaction", "reference"])
+@pytest.mark.parametrize("way", ["create", "disguised", "update", "transaction", "reference"])
 def test_a_condition_is_a_search(called: As, way: str) -> None:
     """A condition over findings tells whether somebody has them: beyond an identifier it needs the right to search."""
     there = _stored(called)
@@ -124,6 +124,7 @@ def test_a_condition_is_a_search(called: As, way: str) -> None:
     bundle = {"resourceType": "Bundle", "type": "transaction", "entry": [{"resource": held, "request": asked}]}
     ask = {
         "create": lambda client: client.post("/fhir/RiskAssessment", json=mine, headers={**FHIR, "if-none-exist": condition}),
+        "disguised": lambda client: client.post("/fhir/RiskAssessment", json=mine, headers={**FHIR, "if-none-exist": f"x?{condition}?identifier=1"}),
         "update": lambda client: client.put(f"/fhir/RiskAssessment?{condition}", json=mine, headers=FHIR),
     }.get(way, lambda client: client.post("/fhir", json=bundle, headers=FHIR))
 

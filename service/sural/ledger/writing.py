@@ -113,10 +113,18 @@ def _conditional(tree: Any) -> Iterator[str]:
             yield from _conditional(one)
 
 
-def asked_in_references(resource: Json) -> set[str]:
-    """The types that the references of a resource search by more than an identifier."""
-    found = (text.partition("?") for text in _conditional(resource))
-    return {kind for kind, _, query in found if any(name not in ("identifier", "_id") for name, _ in parse_qsl(query, keep_blank_values=True))}
+def searched_by(wish: Wish) -> set[str]:
+    """The types that the condition and the references of a wish search by more than an identifier or id."""
+    found = [(wish.kind, _condition(wish))]
+    for kind, _, query in (text.partition("?") for text in _conditional(wish.resource)):
+        found.append((kind, parse_qsl(query, keep_blank_values=True)))
+    return {kind for kind, asks in found if any(name not in ("identifier", "_id") for name, _ in asks)}
+
+
+def _condition(wish: Wish) -> list[tuple[str, str]]:
+    """The parameters of a condition, which may be given with an address before the question mark."""
+    text = wish.condition or wish.update_where
+    return parse_qsl(text.partition("?")[2] or text, keep_blank_values=True)
 
 
 def _led_to(connection: Connection, text: str, at: str, base: str) -> str:
@@ -161,8 +169,7 @@ def _there(connection: Connection, wish: Wish, base: str) -> Stored | None:
 
 
 def _only(connection: Connection, wish: Wish, base: str) -> Stored | None:
-    query = (wish.condition or wish.update_where).partition("?")[2] or wish.condition or wish.update_where
-    wanted = asked(wish.kind, parse_qsl(query, keep_blank_values=True), base)
+    wanted = asked(wish.kind, _condition(wish), base)
     if wanted.unknown or not wanted.criteria:
         raise Refused(Issue("parameter-invalid", wish.at or "http.If-None-Exist"))
     found = matching(connection, wanted, 2)

@@ -11,7 +11,7 @@ from email.utils import format_datetime, parsedate_to_datetime
 from functools import partial
 from threading import Lock
 from typing import Annotated, Any, TypeVar
-from urllib.parse import parse_qsl, urlencode
+from urllib.parse import urlencode
 
 import orjson
 from anyio import CapacityLimiter, to_thread
@@ -31,7 +31,7 @@ from sural.ledger.parameters import SEARCHED
 from sural.ledger.resources import Resources, Stored
 from sural.ledger.store import Ledger
 from sural.ledger.used_tokens import UsedTokens
-from sural.ledger.writing import Done, Wish, asked_in_references, write
+from sural.ledger.writing import Done, Wish, searched_by, write
 from sural.web.accepting import check_accept
 from sural.web.elements import part_of
 from sural.web.fhir import FhirResponse, body_type, read_body
@@ -250,10 +250,7 @@ class _Doors:
 
     def _may_ask(self, request: Request, wish: Wish) -> None:
         """Raises Denied when a condition asks for more than an identifier, which tells what is stored, and the caller may not search."""
-        condition = (wish.condition or wish.update_where).rpartition("?")[2]
-        if any(name not in ("identifier", "_id") for name, _ in parse_qsl(condition, keep_blank_values=True)):
-            require(request, wish.kind, "s")
-        for kind in sorted(asked_in_references(wish.resource)):
+        for kind in sorted(searched_by(wish)):
             require(request, kind, "s")
 
 

@@ -159,6 +159,14 @@ def test_pressures_of_an_artery_that_does_not_give_way_keep_a_normal_index_from_
     assert ("low", "moderate") == reach(exam)
 
 
+def test_an_index_is_worked_out_from_more_than_the_rounded_pressures_beside_it() -> None:
+    """0.90 as sent, 0.893 by pressures of the same day: the published prevalences of the survey rest on the index that was sent."""
+    exam = Exam().normal().see("ankle-brachial-index", 0.9, "left")
+
+    assert "no" == summary_of(exam.see("ankle-pressure", 134, "left").see("arm-systolic-pressure", 150, "left"))["findings"]["arterialDisease"]["left"]
+    assert "yes" == summary_of(exam.see("ankle-brachial-index", 0.89, "left"))["findings"]["arterialDisease"]["left"]
+
+
 def test_rest_pain_is_not_cleared_by_palpable_pulses() -> None:
     """Ischaemic rest pain on record: pulses alone do not rule the disease out; a normal waveform with a normal toe index does."""
     exam = without(Exam().normal(), "limb-threatening-ischaemia").see("rest-pain", "present", "left")

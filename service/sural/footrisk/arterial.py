@@ -12,6 +12,8 @@ from sural.footrisk.sources import CRAWFORD, GVG, IWGDF_PAD, NICE_PAD, memory, p
 
 INDEX_LOW = Decimal("0.9")
 INDEX_INCOMPRESSIBLE = Decimal("1.3")
+SAME_INDEX = Decimal("0.1")
+"""An index and one that follows from pressures of its day are the same when they are less than this apart (project choice)."""
 TOE_INDEX_LOW = Decimal("0.70")
 TOE_PRESSURE_LOW = Decimal(30)
 ANKLE_PRESSURE_LOW = Decimal(50)
@@ -26,12 +28,12 @@ def arm_pressure(foot: Foot) -> tuple[Decimal | None, Evidence]:
 
 
 def ankle_index(foot: Foot) -> tuple[Decimal | None, Evidence]:
-    """The lower of the ankle-brachial index as sent and ankle over arm pressure, unrounded; one above 1.3 counts before a normal one."""
+    """The ankle-brachial index as sent, or ankle over arm pressure, unrounded; of different days the lower, and one above 1.3 before a normal one."""
     return _index(foot, "ankle-brachial-index", "ankle-pressure", _adverse_ankle_index)
 
 
 def toe_index(foot: Foot) -> tuple[Decimal | None, Evidence]:
-    """The lower of the toe-brachial index as sent and toe over arm pressure, unrounded."""
+    """The toe-brachial index as sent, or toe over arm pressure, unrounded; of different days the lower."""
     return _index(foot, "toe-brachial-index", "toe-pressure", Decimal.__neg__)
 
 
@@ -41,16 +43,22 @@ def _adverse_ankle_index(index: Decimal) -> tuple[int, Decimal]:
 
 
 def _index(foot: Foot, index: str, pressure: str, adverse: Callable[[Decimal], Any]) -> tuple[Decimal | None, Evidence]:
-    """The worse of the index as sent and the one that follows from the pressures, which may be of different days."""
+    """The index as sent, which was worked out from more than the rounded pressures beside it; the worse of both where pressures are of another
+    day or say something else."""
     sent, measured = foot.get(index), foot.get(pressure)
-    if measured is None:
-        return (sent.number, (sent,)) if sent is not None else (None, NOTHING)
     arm, arms = arm_pressure(foot)
+    ratio = measured.number / arm if measured is not None and arm else None
     if sent is None:
-        return (measured.number / arm, (measured, *arms)) if arm else (None, NOTHING)
-    if arm and adverse(measured.number / arm) > adverse(sent.number):
-        return measured.number / arm, (measured, *arms)
-    return sent.number, (sent,)
+        return (ratio, (measured, *arms)) if ratio is not None else (None, NOTHING)
+    if measured is None or ratio is None or (_of_one_day(sent, measured) and abs(ratio - sent.number) < SAME_INDEX):
+        return sent.number, (sent,)
+    return (ratio, (measured, *arms)) if adverse(ratio) > adverse(sent.number) else (sent.number, (sent,))
+
+
+def _of_one_day(one: Finding, other: Finding) -> bool:
+    if one.moment is None or other.moment is None:
+        return one.moment is other.moment
+    return (one.moment.first_day, one.moment.last_day) == (other.moment.first_day, other.moment.last_day)
 
 
 def pulses(foot: Foot) -> tuple[Finding | None, Finding | None]:

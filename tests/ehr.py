@@ -71,8 +71,8 @@ class MemoryLedger:
     def set_mark(self, source: str, kind: str, instant: str) -> None:
         self.marks[source, kind] = instant
 
-    def put_off(self, run: int, patient: str) -> None:
-        self.work[run][patient] = ""
+    def put_off(self, run: int, patients: Iterable[str]) -> None:
+        self.work[run] |= dict.fromkeys(patients, "")
 
     def begin_run(self, source: str, until: str) -> int:
         for run, (of, _) in self.runs.items():

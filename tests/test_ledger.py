@@ -57,8 +57,8 @@ def test_who_is_put_off_again_is_open_again(url: str) -> None:
     run = ledger.begin_run(EHR, UNTIL)
     ledger.add_work(run, ["a"])
     ledger.done(run, "a", "assessed")
-    ledger.put_off(run, "a")
-    ledger.put_off(run, "b")
+    ledger.put_off(run, ["a"])
+    ledger.put_off(run, ["b"])
 
     assert ["a", "b"] == ledger.open_work(run, 10)
 

@@ -159,6 +159,13 @@ def test_pressures_of_an_artery_that_does_not_give_way_keep_a_normal_index_from_
     assert ("low", "moderate") == reach(exam)
 
 
+def test_an_index_above_1_3_is_worse_than_the_lowest_normal_one() -> None:
+    """0.90 and 1.5: neither is low, and only the first would clear."""
+    exam = Exam().normal().see("ankle-brachial-index", 0.9, "left").see("ankle-brachial-index", 1.5, "left")
+
+    assert ("low", "moderate") == reach(exam)
+
+
 def test_an_index_is_worked_out_from_more_than_the_rounded_pressures_beside_it() -> None:
     """0.90 as sent, 0.893 by pressures of the same day: the published prevalences of the survey rest on the index that was sent."""
     exam = Exam().normal().see("ankle-brachial-index", 0.9, "left")

@@ -103,10 +103,15 @@ def _below(tally: Tally, before: str) -> dict[str, int]:
     return dict(sorted(found.items(), key=lambda pair: (-pair[1], pair[0])))
 
 
-def finished(out: Path, plan: str) -> Account | None:
-    """The account that stands in a folder, when it is that of this plan."""
+def account_in(out: Path) -> Account | None:
+    """The account that stands in a folder. Raises OSError where it cannot be read."""
     try:
-        known = msgspec.json.decode((out / NAME).read_bytes(), type=Account)
+        return msgspec.json.decode((out / NAME).read_bytes(), type=Account)
     except (FileNotFoundError, msgspec.MsgspecError):
         return None
-    return known if known.plan == plan else None
+
+
+def finished(out: Path, plan: str) -> Account | None:
+    """The same, when it is that of this plan."""
+    known = account_in(out)
+    return known if known is not None and known.plan == plan else None

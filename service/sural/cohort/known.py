@@ -7,17 +7,15 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import msgspec
 import orjson
 
-from sural.cohort.account import NAME, Account
+from sural.cohort.account import account_in
 from sural.cohort.journal import UNFINISHED
-from sural.recall.definitions import RECORD_REMARKS
+from sural.recall.definitions import RECORD_REFUSED, RECORD_REMARKS
 from sural.recall.facts import Answered, Fact, fact_of
 from sural.recall.person import Known
 
 Json = dict[str, Any]
-_REFUSED = "record-refused"
 
 
 class NoAnswers(Exception):
@@ -31,9 +29,12 @@ class Run:
         if (folder / UNFINISHED).exists():
             raise NoAnswers(f"{folder} holds a run that did not end: sural cohort assess --resume takes it up")
         try:
-            self.account = msgspec.json.decode((folder / NAME).read_bytes(), type=Account)
-        except (OSError, msgspec.MsgspecError):
-            raise NoAnswers(f"{folder} holds no finished run of sural cohort assess") from None
+            account = account_in(folder)
+        except OSError:
+            account = None
+        if account is None:
+            raise NoAnswers(f"{folder} holds no finished run of sural cohort assess")
+        self.account = account
         self._folder = folder
         if self.account.patients["assessed"] and not any(self._lines("answers")):
             raise NoAnswers(f"the run in {folder} wrote summaries only: a list needs the answers, so assess once without --without-answers")
@@ -50,7 +51,7 @@ class Run:
         for reject in map(orjson.loads, self._lines("rejects")):
             subject = reject.get("subject")
             if subject and subject not in answered:
-                remarks[subject] = RECORD_REMARKS.get(reject["reason"]) or remarks.get(subject, _REFUSED)
+                remarks[subject] = RECORD_REMARKS.get(reject["reason"]) or remarks.get(subject, RECORD_REFUSED)
         for subject, remark in remarks.items():
             yield Known(subject, (), remark)
 

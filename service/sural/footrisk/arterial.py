@@ -5,13 +5,12 @@ from decimal import Decimal
 from typing import Any
 
 from sural.evidence.criterion import Criterion, Evidence
+from sural.exam.ankle_index import INDEX_INCOMPRESSIBLE, INDEX_LOW, adverse_index
 from sural.exam.finding import Finding
 from sural.exam.moment import Moment, before
 from sural.footrisk.foot import NOTHING, Foot, below, recorded, when
 from sural.footrisk.sources import CRAWFORD, GVG, IWGDF_PAD, NICE_PAD, memory, project, seen
 
-INDEX_LOW = Decimal("0.9")
-INDEX_INCOMPRESSIBLE = Decimal("1.3")
 SAME_INDEX = Decimal("0.1")
 """An index and one that follows from pressures of its day are the same when they are less than this apart (project choice)."""
 TOE_INDEX_LOW = Decimal("0.70")
@@ -28,18 +27,13 @@ def arm_pressure(foot: Foot) -> tuple[Decimal | None, Evidence]:
 
 
 def ankle_index(foot: Foot) -> tuple[Decimal | None, Evidence]:
-    """The ankle-brachial index as sent, or ankle over arm pressure, unrounded; of different days the lower, and one above 1.3 before a normal one."""
-    return _index(foot, "ankle-brachial-index", "ankle-pressure", _adverse_ankle_index)
+    """The ankle-brachial index as sent, or ankle over arm pressure, unrounded; where they differ the worse."""
+    return _index(foot, "ankle-brachial-index", "ankle-pressure", adverse_index)
 
 
 def toe_index(foot: Foot) -> tuple[Decimal | None, Evidence]:
-    """The toe-brachial index as sent, or toe over arm pressure, unrounded; of different days the lower."""
+    """The toe-brachial index as sent, or toe over arm pressure, unrounded; where they differ the lower."""
     return _index(foot, "toe-brachial-index", "toe-pressure", Decimal.__neg__)
-
-
-def _adverse_ankle_index(index: Decimal) -> tuple[int, Decimal]:
-    """A sort key: low indexes last, before them those that say nothing because the artery does not give way."""
-    return 2 if index < INDEX_LOW else 1 if index > INDEX_INCOMPRESSIBLE else 0, -index
 
 
 def _index(foot: Foot, index: str, pressure: str, adverse: Callable[[Decimal], Any]) -> tuple[Decimal | None, Evidence]:

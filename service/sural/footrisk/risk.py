@@ -9,9 +9,10 @@ from msgspec import Struct
 from sural.evidence.criterion import Fact
 from sural.evidence.ladder import Reach
 from sural.evidence.truth import UNKNOWN, YES, Truth
+from sural.exam.ankle_index import INDEX_INCOMPRESSIBLE
 from sural.exam.as_if import as_if_heard
 from sural.exam.examination import Examination, Limb, Ulcer
-from sural.footrisk.arterial import INDEX_INCOMPRESSIBLE, PULSES, ankle_index
+from sural.footrisk.arterial import PULSES, ankle_index
 from sural.footrisk.factors import Factors, judge
 from sural.footrisk.foot import Foot
 from sural.footrisk.infection import InfectionGrade, grade_infection

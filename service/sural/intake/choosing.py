@@ -11,9 +11,8 @@ from math import inf
 import msgspec
 from msgspec import Struct
 
+from sural.exam.ankle_index import adverse_index
 from sural.exam.finding import Finding
-
-_INCOMPRESSIBLE, _INDEX_LOW = Decimal("1.3"), Decimal("0.9")
 
 
 class Choice(Struct):
@@ -60,9 +59,9 @@ def order(finding: Finding) -> tuple[object, ...]:
 
 
 def _severity(finding: Finding) -> tuple[int, Decimal]:
-    """As the concept says; an ankle index of an artery that does not give way is worse than a normal one, which it cannot be told from."""
-    if finding.concept.code == "ankle-brachial-index" and finding.number > _INCOMPRESSIBLE:
-        return 0, -_INDEX_LOW
+    """As the concept says; of the ankle index both ends are worse than the middle."""
+    if finding.concept.code == "ankle-brachial-index":
+        return adverse_index(finding.number)
     return finding.concept.severity(finding.value)
 
 

@@ -65,11 +65,13 @@ class Ledger:
             with self.database.writing() as connection:
                 connection.execute(self.database.insert(WORK).on_conflict_do_nothing(), rows)
 
-    def put_off(self, run: int, patient: str) -> None:
-        """A patient of a run is to be done, also one who was done already."""
-        row = self.database.insert(WORK).values(run=run, patient=patient)
-        with self.database.writing() as connection:
-            connection.execute(row.on_conflict_do_update(index_elements=["run", "patient"], set_={"outcome": None}))
+    def put_off(self, run: int, patients: Iterable[str]) -> None:
+        """Patients of a run who are to be done, also those who were done already."""
+        rows = [{"run": run, "patient": patient} for patient in patients]
+        if rows:
+            row = self.database.insert(WORK)
+            with self.database.writing() as connection:
+                connection.execute(row.on_conflict_do_update(index_elements=["run", "patient"], set_={"outcome": None}), rows)
 
     def open_work(self, run: int, limit: int) -> list[str]:
         """Patients of a run who are not done, in the order of their ids."""

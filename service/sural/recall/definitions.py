@@ -83,4 +83,5 @@ CHANGES = _table(
 REMARKS = ("died", "record-inactive", "record-replaced", "record-gone", "record-refused")
 """What a record system may say of a record as a whole."""
 RECORD_REMARKS = {"patient-deceased": "died", "patient-inactive": "record-inactive", "patient-replaced": "record-replaced"}
-"""What is remarked of a record that cannot be assessed, by the key of the issue."""
+"""What is remarked of a record that cannot be assessed, by the key of the issue; RECORD_REFUSED for any other."""
+RECORD_REFUSED = "record-refused"

@@ -71,18 +71,20 @@ class Followed(Struct, frozen=True, tag="followed"):
 Fact = Answered | Reached | Proposed | Followed
 
 
-def fact_of(resource: Json, reference: str = "") -> Fact | None:
-    """The fact of a resource; None for one that a recall does not need. `reference` leads to one that has no id."""
+def fact_of(resource: Json, reference: str | None = None) -> Fact | None:
+    """The fact of a resource; None for one that a recall does not need. `reference` stands in the fact instead of type and id, for one that has no id."""
     kind = resource["resourceType"]
-    if kind == "ServiceRequest":
-        return _proposed(resource, reference or f"ServiceRequest/{resource['id']}")
-    if kind != "Observation":
+    if kind not in ("ServiceRequest", "Observation"):
         return None
+    if reference is None:
+        reference = f"{kind}/{resource['id']}"
+    if kind == "ServiceRequest":
+        return _proposed(resource, reference)
     examination, _, own = _examination(resource).partition("-")
     if not examination:
         return None
     if own == FOOT_RISK_KIND:
-        return _answered(resource, examination, reference or f"Observation/{resource['id']}")
+        return _answered(resource, examination, reference)
     if own == NEUROPATHY_KIND:
         return Reached(examination, str(resource.get("status")), _levels(resource))
     return None

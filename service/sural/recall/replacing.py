@@ -27,8 +27,8 @@ def replaced(request: Json, later: Json, proposals: Iterable[Json], before: Json
     Observation of the proposal's own answer: one that rests on an older examination of the feet is later by a blood test only, and knows no better."""
     reasons = _codes(request)
     if _is_of_the_foot(reasons):
-        answered = fact_of({**later, "id": ""})
-        if isinstance(answered, Answered) and not _is_older(answered, before) and (_knows(answered, reasons) or _is_below_active(answered)):
+        answered = _answered(later)
+        if answered is not None and not _is_older(answered, before) and (_knows(answered, reasons) or _is_below_active(answered)):
             return True
     return not reasons or any(_takes_over(one, request, reasons) for one in proposals)
 
@@ -36,8 +36,8 @@ def replaced(request: Json, later: Json, proposals: Iterable[Json], before: Json
 def knows_less(before: Json, now: Json) -> bool:
     """Whether an answer leaves open what another one knew of the feet: the state of a factor, or that they were examined. Both are
     Observations of the foot-risk category."""
-    old, new = fact_of({**before, "id": ""}), fact_of({**now, "id": ""})
-    if not isinstance(old, Answered) or not isinstance(new, Answered):
+    old, new = _answered(before), _answered(now)
+    if old is None or new is None:
         return False
     unknown = any("person" in known and "person" not in new.states.get(factor, {}) for factor, known in old.states.items())
     return unknown or (old.feet is not None and (new.feet is None or new.feet < old.feet))
@@ -57,14 +57,20 @@ def takes_back(before: Json, requests: Iterable[Json], now: Json, proposals: Col
 def says_otherwise(before: Json, now: Json) -> bool:
     """Whether an answer contradicts another one in the state of a factor, of the person or of a foot. That something was there once does not
     contradict: with time what was seen becomes history."""
-    old, new = fact_of({**before, "id": ""}), fact_of({**now, "id": ""})
-    if not isinstance(old, Answered) or not isinstance(new, Answered):
+    old, new = _answered(before), _answered(now)
+    if old is None or new is None:
         return False
     return any(
         new.states.get(factor, {}).get(where, state) != state and (state or factor not in HISTORICAL)
         for factor, known in old.states.items()
         for where, state in known.items()
     )
+
+
+def _answered(observation: Json) -> Answered | None:
+    """What an Observation of the foot-risk category says; it may not have an id yet."""
+    fact = fact_of(observation, "")
+    return fact if isinstance(fact, Answered) else None
 
 
 def _is_of_the_foot(reasons: set[tuple[str, str]]) -> bool:
@@ -78,8 +84,8 @@ def _codes(request: Json) -> set[tuple[str, str]]:
 
 
 def _is_older(answered: Answered, before: Json | None) -> bool:
-    earlier = fact_of({**before, "id": ""}) if before is not None else None
-    return isinstance(earlier, Answered) and answered.feet is not None and earlier.feet is not None and answered.feet < earlier.feet
+    earlier = _answered(before) if before is not None else None
+    return earlier is not None and answered.feet is not None and earlier.feet is not None and answered.feet < earlier.feet
 
 
 def _knows(answered: Answered, reasons: set[tuple[str, str]]) -> bool:

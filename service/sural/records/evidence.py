@@ -1,6 +1,6 @@
 """What an answer rests on, looked at again: whether it still says something, and when it was found."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from datetime import date
 from typing import Any
 
@@ -109,14 +109,20 @@ def is_usable(evidence: Json) -> bool:
     return evidence.get("status") in USABLE
 
 
-def evidence_in(tree: Any, full_url: str = "") -> Iterator[tuple[str, Json]]:
+def evidence_in(tree: Any) -> Iterator[tuple[str, Json]]:
     """The evidence in an input, each with its reference."""
+    for full_url, one in resources_in(tree, EVIDENCE):
+        yield f"{one['resourceType']}/{one['id']}" if "id" in one else full_url, one
+
+
+def resources_in(tree: Any, types: Collection[str], full_url: str = "") -> Iterator[tuple[str, Json]]:
+    """The resources of some types in an input, each with the fullUrl that it stands under; nothing inside one is looked at."""
     if isinstance(tree, list):
         for one in tree:
-            yield from evidence_in(one)
+            yield from resources_in(one, types)
     elif isinstance(tree, dict):
-        if tree.get("resourceType") in EVIDENCE:
-            yield f"{tree['resourceType']}/{tree['id']}" if "id" in tree else full_url, tree
+        if tree.get("resourceType") in types:
+            yield full_url, tree
             return
         for value in tree.values():
-            yield from evidence_in(value, str(tree.get("fullUrl", "")))
+            yield from resources_in(value, types, str(tree.get("fullUrl", "")))

@@ -37,7 +37,6 @@ def keep(ledger: PullLedger, source: str, members: set[str]) -> None:
     """Remember who is a member now."""
     known = ledger.begin_run(f"{source}#members", "")
     before = set(ledger.open_work(known, MOST))
-    for patient in sorted(members - before):
-        ledger.put_off(known, patient)
+    ledger.put_off(known, sorted(members - before))
     for patient in sorted(before - members):
         ledger.done(known, patient, "left")

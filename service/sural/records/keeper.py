@@ -11,7 +11,7 @@ from sural.ledger.keeping import Standing, keep, standing, withdraw
 from sural.ledger.knowing import Knowing
 from sural.ledger.resources import Resources
 from sural.ledger.store import Ledger
-from sural.recall.definitions import RECORD_REMARKS
+from sural.recall.definitions import RECORD_REFUSED, RECORD_REMARKS
 from sural.records.evidence import instant, no_longer, still, withdrawn
 from sural.records.http import Connection
 from sural.records.outgoing import Outgoing
@@ -58,7 +58,7 @@ class Keeper:
 
     async def told(self, patient: str, what: str) -> None:
         """Know a patient, with what was found of the record as a whole."""
-        remark = _REMARKS.get(what, "record-refused") if what else ""
+        remark = _REMARKS.get(what, RECORD_REFUSED) if what else ""
         await asyncio.to_thread(self._knowing.seen, self._subject(patient), remark)
 
     def _subject(self, patient: str) -> str:

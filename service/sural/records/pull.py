@@ -143,7 +143,7 @@ class Pull:
 
         def settle(patient: str, outcome: str) -> None:
             if outcome == "put-off":
-                ledger.put_off(again, patient)
+                ledger.put_off(again, [patient])
             elif patient in waiting:
                 waiting.discard(patient)
                 ledger.done(again, patient, outcome)

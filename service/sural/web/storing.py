@@ -24,7 +24,7 @@ from sural.ledger.knowing import Knowing
 from sural.ledger.parameters import TYPES
 from sural.ledger.resources import Resources
 from sural.recall.definitions import RECORD_REMARKS
-from sural.records.evidence import evidence_in, is_older, is_usable, short
+from sural.records.evidence import evidence_in, is_older, is_usable, resources_in, short
 from sural.records.outgoing import Outgoing
 from sural.web.accepting import check_accept
 from sural.web.asking import BODY, asked_by_query
@@ -119,21 +119,14 @@ class _Record(Struct, frozen=True):
     identifiers: frozenset[str]
 
 
-def _records(tree: Any, full_url: str = "") -> Iterator[_Record]:
+def _records(tree: Any) -> Iterator[_Record]:
     """The Patients in an input."""
-    if isinstance(tree, list):
-        for one in tree:
-            yield from _records(one)
-    elif isinstance(tree, dict):
-        if tree.get("resourceType") == "Patient":
-            identifiers = (one for one in tree.get("identifier", ()) if isinstance(one, dict))
-            yield _Record(
-                tuple(one for one in (f"Patient/{tree['id']}" if "id" in tree else "", full_url) if one),
-                frozenset(f"{one.get('system', '')}|{one['value']}" for one in identifiers if "value" in one),
-            )
-        else:
-            for value in tree.values():
-                yield from _records(value, str(tree.get("fullUrl", "")))
+    for full_url, one in resources_in(tree, ("Patient",)):
+        identifiers = (each for each in one.get("identifier", ()) if isinstance(each, dict))
+        yield _Record(
+            tuple(name for name in (f"Patient/{one['id']}" if "id" in one else "", full_url) if name),
+            frozenset(f"{each.get('system', '')}|{each['value']}" for each in identifiers if "value" in each),
+        )
 
 
 def _evidence(tree: Any) -> dict[str, dict[str, Any]]:

@@ -11,8 +11,9 @@ from itertools import product
 
 from msgspec import Struct
 
+from sural.exam.ankle_index import INDEX_INCOMPRESSIBLE
 from sural.exam.examination import Limb, Ulcer
-from sural.footrisk.arterial import INDEX_INCOMPRESSIBLE, ankle_index
+from sural.footrisk.arterial import ankle_index
 from sural.footrisk.foot import Foot
 from sural.footrisk.infection import InfectionGrade
 from sural.footrisk.sources import WIFI, memory, seen
